@@ -1,0 +1,262 @@
+"""The words of the product as frozen values, without any input or output.
+
+Pixel convention, everywhere in the product: pixels count from the centre of the
+top-left pixel, x to the right, y down, in the picture as a person sees it.
+A point is ``(x, y)``; an outline is a tuple of three or more points.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from pathlib import Path
+from types import MappingProxyType
+
+Point = tuple[float, float]
+Outline = tuple[Point, ...]
+
+
+class Severity(StrEnum):
+    """What a fault or a doubt on a part does to its photo."""
+
+    STOP = "stop"  # holds the photo
+    CAUTION = "caution"  # shown, and to be acknowledged
+
+
+class How(StrEnum):
+    """The kind of change that turns a right part into a faulty one."""
+
+    ABSENT = "absent"
+    TURNED = "turned"
+    FLIPPED = "flipped"
+    SWAPPED = "swapped"
+    DISPLACED = "displaced"
+    OTHER = "other"
+
+
+class Symmetry(StrEnum):
+    """A change of a part that leaves it right."""
+
+    TURN180 = "turn180"
+    ANY_TURN = "any-turn"
+    MIRROR = "mirror"
+
+
+class PartVerdict(StrEnum):
+    """What is said of one part in one photo."""
+
+    OK = "ok"
+    FAULT = "fault"
+    UNSURE = "unsure"  # seen, cannot be told
+    UNSEEN = "unseen"  # cut off, covered, glare on it
+
+
+class PhotoVerdict(StrEnum):
+    """What is said of one photo."""
+
+    PASS = "pass"
+    HOLD = "hold"
+    RETAKE = "retake"
+
+
+class RetakeReason(StrEnum):
+    """Why a photo must be taken again."""
+
+    BLUR = "blur"
+    DARK = "dark"
+    GLARE = "glare"
+    CROPPED = "cropped"
+    COVERED = "covered"
+    WRONG_VIEW = "wrong-view"
+    NOT_FOUND = "not-found"
+    UNREADABLE = "unreadable"
+
+
+UNKNOWN_STATE = "unknown"  # looks like nothing that was taught
+DISPLACED_STATE = "displaced"  # the right thing outside its place
+
+
+@dataclass(frozen=True)
+class Text:
+    """A text in one language or several.
+
+    Attributes:
+        by_language: language code to text; the empty code stands for a text that
+            was written without saying its language.
+    """
+
+    by_language: Mapping[str, str]
+
+    def get(self, language: str = "en") -> str:
+        """Return the text in ``language``, else in English, else in any language."""
+        texts = self.by_language
+        return texts.get(language) or texts.get("") or texts.get("en") or next(iter(texts.values()))
+
+    def __str__(self) -> str:
+        return self.get()
+
+
+@dataclass(frozen=True)
+class Fault:
+    """A wrong state that a part can be caught in."""
+
+    state: str
+    how: How = How.OTHER
+    fix: Text | None = None
+    turn_deg: float | None = None
+    with_part: str | None = None  # for SWAPPED: the part whose right look this is
+
+
+@dataclass(frozen=True)
+class Part:
+    """One thing to be judged in a view; ``outline`` is drawn on the view's master."""
+
+    id: str
+    title: Text
+    outline: Outline
+    expect: str
+    severity: Severity = Severity.STOP
+    alike: str | None = None
+    symmetry: frozenset[Symmetry] = frozenset()
+    faults: tuple[Fault, ...] = ()
+
+    def fault(self, state: str) -> Fault | None:
+        """Return the taught fault of that state, or None."""
+        return next((f for f in self.faults if f.state == state), None)
+
+
+@dataclass(frozen=True)
+class Shot:
+    """A reference shot. ``states`` names the parts that are NOT as they should be."""
+
+    file: str  # as written, relative to the machine folder
+    states: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    unlabelled: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True)
+class View:
+    """One thing to photograph. ``shots`` excludes the master."""
+
+    id: str
+    title: Text
+    ask: Text
+    master: str  # file, relative to the machine folder
+    size: tuple[int, int]  # width, height of the upright master in pixels
+    parts: tuple[Part, ...]
+    shots: tuple[Shot, ...] = ()
+    mm_per_px: float | None = None
+    body: Outline | None = None
+
+    @property
+    def all_shots(self) -> tuple[Shot, ...]:
+        """The master, as a shot with all parts right, followed by the other shots."""
+        return (Shot(self.master), *self.shots)
+
+    def part(self, part_id: str) -> Part:
+        """Return the part of that id; KeyError where there is none."""
+        for part in self.parts:
+            if part.id == part_id:
+                return part
+        raise KeyError(part_id)
+
+
+@dataclass(frozen=True)
+class Machine:
+    """Everything that the tool has been taught about one machine."""
+
+    id: str
+    title: Text
+    folder: Path
+    views: tuple[View, ...]
+
+    def view(self, view_id: str) -> View:
+        """Return the view of that id; KeyError where there is none."""
+        for view in self.views:
+            if view.id == view_id:
+                return view
+        raise KeyError(view_id)
+
+
+@dataclass(frozen=True)
+class LabelledShot:
+    """A photo whose truth is known, for measuring."""
+
+    file: str  # as written, relative to the labels file
+    path: Path
+    view: str
+    states: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    unlabelled: frozenset[str] = frozenset()
+    retake: RetakeReason | None = None
+
+
+@dataclass(frozen=True)
+class Measure:
+    """A number taken from a part."""
+
+    name: str
+    value: float
+    unit: str
+
+
+@dataclass(frozen=True)
+class Finding:
+    """What was found of one part in one photo; None where a number is not known."""
+
+    id: str
+    verdict: PartVerdict
+    severity: Severity
+    expected: str
+    found: str | None
+    p_right: float | None  # calibrated probability, 0 to 1, that the part is as expected
+    outline: Outline | None  # in pixels of the upright photo
+    message: str
+    fix: str | None = None
+    offset_mm: float | None = None
+    turn_deg: float | None = None
+    measures: tuple[Measure, ...] = ()
+
+
+@dataclass(frozen=True)
+class Retake:
+    """Why, and what to do about it."""
+
+    reason: RetakeReason
+    advice: str
+
+
+@dataclass(frozen=True)
+class MadeBy:
+    """What made a result, so that it can be shown again and re-judged."""
+
+    verify: str
+    machine: str  # SHA-256 of the machine folder's content
+    model: str  # SHA-256 of the networks
+
+
+@dataclass(frozen=True)
+class Timing:
+    """Milliseconds spent in each stage."""
+
+    read: float
+    align: float
+    locate: float
+    judge: float
+    total: float
+
+
+@dataclass(frozen=True)
+class Result:
+    """The verdict on one photo. ``photo`` is the path as it was given."""
+
+    photo: str
+    sha256: str | None  # of the file's bytes
+    machine: str
+    view: str | None
+    verdict: PhotoVerdict
+    retake: Retake | None
+    parts: tuple[Finding, ...]
+    made_by: MadeBy
+    ms: Timing
+    marked: str | None = None
