@@ -1,0 +1,476 @@
+"""Draw a scene with Mitsuba 3, fast, by keeping the scene's structure fixed.
+
+Mitsuba compiles a kernel for each new structure it meets. So the engine builds one scene of
+mesh slots, lamps and a sky once, and for each picture only replaces buffers and values. All
+replaced values are opaque to the just-in-time compiler; what is not needed shrinks to one
+degenerate triangle or moves out of sight.
+
+Runs on a GPU (``cuda_ad_rgb``) or a CPU (``llvm_ad_rgb``, ``scalar_rgb``). ``llvm_ad_rgb``
+needs a libLLVM of version 16 or later, named by ``DRJIT_LIBLLVM_PATH``.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from demo_data.render.spec import F32, Camera, Item, Lamp, Material, Mesh, Scene
+
+TEXTURE_SIZE = 512
+_VARIANTS = ("cuda_ad_rgb", "llvm_ad_rgb", "scalar_rgb")
+_LLVM_GLOBS = ("libLLVM.so.2*", "libLLVM.so.19*", "libLLVM-19.so*", "libLLVM.so.18*")
+_FAR = 1e6  # mm; where unused lamps wait
+_CLEARCOAT_GLOSS = 0.9
+_MIN_ROUGHNESS = 0.03
+# Samples traced in one launch; larger pictures are drawn in several launches to bound memory.
+_SAMPLES_PER_PASS = 80_000_000
+
+
+class RenderError(RuntimeError):
+    """The scene does not fit the engine, or no renderer can be started."""
+
+
+@dataclass(frozen=True)
+class Capacity:
+    """How many things a scene may hold.
+
+    Attributes:
+        plain: slots for materials without a texture; items of equal material share a slot.
+        textured: slots for materials with a texture.
+        lamps: rectangle lamps.
+        vertices: most vertices in one slot.
+        faces: most triangles in one slot.
+    """
+
+    plain: int = 28
+    textured: int = 4
+    lamps: int = 4
+    vertices: int = 400_000
+    faces: int = 600_000
+
+
+def pick_variant(wanted: str | None = None) -> str:
+    """Return the first variant that starts here: the GPU, else LLVM, else scalar.
+
+    Raises:
+        RenderError: ``wanted`` is none of the known variants.
+    """
+    if wanted is not None:
+        if wanted not in _VARIANTS:
+            raise RenderError(f"variant {wanted!r} is unknown; use one of {', '.join(_VARIANTS)}")
+        return wanted
+    if Path("/dev/nvidiactl").exists():
+        return "cuda_ad_rgb"
+    return "llvm_ad_rgb" if _find_llvm() else "scalar_rgb"
+
+
+def _find_llvm() -> str | None:
+    named = os.environ.get("DRJIT_LIBLLVM_PATH")
+    if named:
+        return named
+    for folder in ("/usr/lib/x86_64-linux-gnu", "/usr/lib/aarch64-linux-gnu", "/usr/lib64"):
+        for pattern in _LLVM_GLOBS:
+            for path in sorted(Path(folder).glob(pattern)):
+                return str(path)
+    return None
+
+
+def _start(variant: str) -> tuple[Any, Any]:
+    """Return the mitsuba and drjit modules with ``variant`` set."""
+    if variant == "llvm_ad_rgb":
+        found = _find_llvm()
+        if found:
+            os.environ["DRJIT_LIBLLVM_PATH"] = found
+    try:
+        import drjit as dr
+        import mitsuba as mi
+    except ImportError as error:
+        raise RenderError(
+            "the renderer is not installed; install the extra that brings 'mitsuba' and 'drjit'"
+        ) from error
+    mi.set_variant(variant)
+    mi.set_log_level(mi.LogLevel.Error)
+    return mi, dr
+
+
+def _material_key(material: Material) -> tuple[object, ...]:
+    return (
+        material.base_color,
+        material.metallic,
+        material.roughness,
+        material.specular,
+        material.clearcoat,
+        material.anisotropic,
+        id(material.texture) if material.texture is not None else None,
+    )
+
+
+def _joined(items: list[Item]) -> tuple[F32, F32, F32, NDArray[np.uint32]]:
+    """Return the vertices, normals, uv and faces of several items as one mesh."""
+    starts = np.cumsum([0] + [len(item.mesh.vertices) for item in items])
+    faces = [item.mesh.faces + start for item, start in zip(items, starts, strict=False)]
+    return (
+        np.concatenate([item.mesh.vertices for item in items]).astype(np.float32),
+        np.concatenate([item.mesh.normals for item in items]).astype(np.float32),
+        np.concatenate([_uv(item.mesh) for item in items]).astype(np.float32),
+        np.concatenate(faces).astype(np.uint32),
+    )
+
+
+def _uv(mesh: Mesh) -> F32:
+    if mesh.uv is not None:
+        return mesh.uv
+    # A plain slot still needs a frame for brushed metal: run it along x, across y.
+    return np.ascontiguousarray(mesh.vertices[:, :2] * 0.01)
+
+
+_NOTHING = (
+    np.tile(np.array([0.0, 0.0, 0.0], np.float32), (3, 1)),
+    np.tile(np.array([0.0, 0.0, 1.0], np.float32), (3, 1)),
+    np.zeros((3, 2), np.float32),
+    np.zeros((1, 3), np.uint32),
+)
+
+
+class Engine:
+    """Draws scenes at one size and one number of samples per pixel."""
+
+    def __init__(
+        self,
+        size: tuple[int, int],
+        spp: int,
+        variant: str | None = None,
+        capacity: Capacity | None = None,
+        denoise: bool | None = None,
+        max_depth: int = 6,
+    ) -> None:
+        """Build the fixed scene.
+
+        Args:
+            size: width and height in pixels of every picture.
+            spp: samples per pixel.
+            variant: Mitsuba variant; None picks the fastest that is there.
+            capacity: how much a scene may hold.
+            denoise: remove the noise that is left with OptiX; None means yes on a GPU that
+                can, False never. On a CPU there is no denoiser.
+            max_depth: longest light path.
+
+        Raises:
+            RenderError: the renderer is not installed or the variant is unknown.
+        """
+        self.size = size
+        self.spp = spp
+        self.capacity = capacity or Capacity()
+        self.variant = pick_variant(variant)
+        self._mi, self._dr = _start(self.variant)
+        self._jit = self.variant != "scalar_rgb"
+        self._want_denoise = denoise is not False and self.variant.startswith("cuda")
+        self._scene = self._build()
+        self._integrators = self._build_integrators(max_depth)
+        self._params = self._mi.traverse(self._scene)
+        self._textures: dict[str, F32] = {}
+        self._filled: dict[str, bool] = {}
+        self._values: dict[str, object] = {}
+        self._denoiser = self._build_denoiser()
+
+    # -- the fixed structure ---------------------------------------------------------------
+
+    def _bsdf(self, textured: bool) -> Any:
+        mi = self._mi
+        colour: dict[str, Any] = {"type": "rgb", "value": [0.5, 0.4, 0.3]}
+        if textured:
+            grey = np.full((TEXTURE_SIZE, TEXTURE_SIZE, 3), 0.5, np.float32)
+            colour = {"type": "bitmap", "data": mi.TensorXf(grey), "raw": True}
+        # Mitsuba leaves out the lobes whose value is 0 at the start, so none is.
+        inner = {
+            "type": "principled",
+            "base_color": colour,
+            "metallic": 0.5,
+            "roughness": 0.5,
+            "specular": 0.5,
+            "clearcoat": 0.5,
+            "clearcoat_gloss": _CLEARCOAT_GLOSS,
+            "anisotropic": 0.5,
+        }
+        return mi.load_dict({"type": "twosided", "inner": inner}, optimize=False)
+
+    def _slot(self, name: str, textured: bool) -> Any:
+        mi = self._mi
+        props = mi.Properties()
+        props["bsdf"] = self._bsdf(textured)
+        return mi.Mesh(name, 3, 1, props=props, has_vertex_normals=True, has_vertex_texcoords=True)
+
+    def _build(self) -> Any:
+        width, height = self.size
+        scene: dict[str, Any] = {"type": "scene"}
+        for index in range(self.capacity.plain):
+            scene[f"p{index}"] = self._slot(f"p{index}", textured=False)
+        for index in range(self.capacity.textured):
+            scene[f"t{index}"] = self._slot(f"t{index}", textured=True)
+        for index in range(self.capacity.lamps):
+            scene[f"lamp{index}"] = {
+                "type": "rectangle",
+                "bsdf": {"type": "diffuse", "reflectance": {"type": "rgb", "value": 0.0}},
+                "emitter": {"type": "area", "radiance": {"type": "rgb", "value": [1.0, 1.0, 1.0]}},
+            }
+        scene["sky"] = {"type": "constant", "radiance": {"type": "rgb", "value": [1.0, 0.9, 0.8]}}
+        scene["sensor"] = {
+            "type": "perspective",
+            "fov_axis": "x",
+            "fov": 40.0,
+            "near_clip": 1.0,
+            "far_clip": 1e5,
+            "film": {
+                "type": "hdrfilm",
+                "width": width,
+                "height": height,
+                "pixel_format": "rgb",
+                "component_format": "float32",
+                "rfilter": {"type": "box"},
+            },
+        }
+        return self._mi.load_dict(scene, optimize=False)
+
+    def _build_integrators(self, max_depth: int) -> dict[str, Any]:
+        path = {"type": "path", "max_depth": max_depth, "rr_depth": 12}
+        guided = {"type": "aov", "aovs": "alb:albedo,nn:sh_normal", "path": path}
+        return {
+            "path": self._mi.load_dict(path),
+            "guided": self._mi.load_dict(guided) if self._want_denoise else None,
+        }
+
+    def _build_denoiser(self) -> Any | None:
+        """Return a denoiser, or None where the driver brings none."""
+        if not self._want_denoise:
+            return None
+        try:
+            return self._mi.OptixDenoiser(
+                input_size=list(self.size), albedo=True, normals=True, temporal=False
+            )
+        except Exception as error:  # the binding raises plain exceptions of several types
+            sys.stderr.write(f"no denoiser on this machine, drawing without: {error}\n")
+            return None
+
+    # -- one picture -----------------------------------------------------------------------
+
+    def render(self, scene: Scene, camera: Camera, seed: int) -> F32:
+        """Draw one picture.
+
+        Args:
+            scene: what to draw; it must fit the capacity.
+            camera: its ``size`` must be the engine's.
+            seed: of the sampling noise.
+
+        Returns:
+            (height, width, 3) float32 linear radiance, red green blue.
+
+        Raises:
+            RenderError: the camera's size differs, or the scene is larger than the capacity.
+        """
+        if camera.size != self.size:
+            raise RenderError(
+                f"the camera draws {camera.size[0]} x {camera.size[1]} pixels, this engine "
+                f"{self.size[0]} x {self.size[1]}; make an Engine for each size"
+            )
+        self._place_items(scene.items)
+        self._place_lamps(scene.lamps)
+        self._colour("sky.radiance.value", scene.sky)
+        self._place_camera(camera)
+        self._params.update()
+        return self._draw(seed)
+
+    def _draw(self, seed: int) -> F32:
+        width, height = self.size
+        per_pass = max(1, min(self.spp, _SAMPLES_PER_PASS // (width * height)))
+        passes = math.ceil(self.spp / per_pass)
+        guided = self._denoiser is not None
+        integrator = self._integrators["guided" if guided else "path"]
+        total: Any = None
+        for index in range(passes):
+            image = self._mi.render(
+                self._scene,
+                integrator=integrator,
+                spp=math.ceil(self.spp / passes),
+                seed=(seed * 9176 + index) % 2**32,
+            )
+            part = np.array(image, dtype=np.float32)
+            total = part if total is None else total + part
+        mean = total / passes
+        return self._clean(mean) if guided else np.ascontiguousarray(mean[..., :3])
+
+    def _clean(self, layers: F32) -> F32:
+        assert self._denoiser is not None
+        tensor = self._mi.TensorXf
+        colour, albedo, normals = (
+            tensor(np.ascontiguousarray(layers[..., i : i + 3])) for i in (0, 3, 6)
+        )
+        sensor = self._scene.sensors()[0]
+        try:
+            clean = self._denoiser(
+                colour,
+                albedo=albedo,
+                normals=normals,
+                to_sensor=sensor.world_transform().inverse(),
+            )
+            return np.array(clean, dtype=np.float32)
+        except Exception as error:  # as above
+            sys.stderr.write(f"the denoiser failed, drawing without: {error}\n")
+            self._denoiser = None
+            return np.ascontiguousarray(layers[..., :3])
+
+    def _set(self, key: str, value: Any) -> None:
+        if self._jit:
+            self._dr.make_opaque(value)
+        self._params[key] = value
+
+    def _is_new(self, key: str, value: object) -> bool:
+        """Remember ``value``; each replaced value costs a launch, so equal ones are left."""
+        if self._values.get(key) == value:
+            return False
+        self._values[key] = value
+        return True
+
+    def _number(self, key: str, value: float) -> None:
+        if self._is_new(key, float(value)):
+            self._set(key, self._mi.Float(float(value)))
+
+    def _colour(self, key: str, value: tuple[float, float, float]) -> None:
+        if self._is_new(key, tuple(value)):
+            self._set(key, self._mi.Color3f([float(v) for v in value]))
+
+    def _array(self, key: str, values: NDArray[Any]) -> None:
+        flat = np.ascontiguousarray(values).ravel()
+        current, kind, node, _ = self._params.properties[key]
+        if self._jit:
+            self._params[key] = type(self._params[key])(flat)
+            return
+        # Item assignment compares old with new, which scalar arrays of other lengths refuse.
+        old = current if kind is None else self._params.get_property(current, kind, node)
+        self._params.set_dirty(key)
+        if kind is None:
+            self._params.set_property(current, type(old)(flat))
+        else:
+            self._params.set_property(current, kind, type(old)(flat))
+
+    def _place_items(self, items: tuple[Item, ...]) -> None:
+        groups: dict[tuple[object, ...], list[Item]] = {}
+        for item in items:
+            if len(item.mesh.faces):
+                groups.setdefault(_material_key(item.material), []).append(item)
+        plain = [g for g in groups.values() if g[0].material.texture is None]
+        textured = [g for g in groups.values() if g[0].material.texture is not None]
+        self._fill("p", plain, self.capacity.plain, "plain")
+        self._fill("t", textured, self.capacity.textured, "textured")
+
+    def _fill(self, prefix: str, groups: list[list[Item]], slots: int, kind: str) -> None:
+        if len(groups) > slots:
+            raise RenderError(
+                f"the scene has {len(groups)} {kind} materials, the engine {slots} slots for "
+                f"them; share materials or raise Capacity.{kind}"
+            )
+        for index in range(slots):
+            name = f"{prefix}{index}"
+            if index < len(groups):
+                self._geometry(name, _joined(groups[index]))
+                self._surface(name, groups[index][0].material)
+                self._filled[name] = True
+            elif self._filled.get(name, True):
+                self._geometry(name, _NOTHING)
+                self._filled[name] = False
+
+    def _geometry(self, name: str, parts: tuple[F32, F32, F32, NDArray[np.uint32]]) -> None:
+        vertices, normals, uv, faces = parts
+        limits = self.capacity
+        if len(vertices) > limits.vertices or len(faces) > limits.faces:
+            raise RenderError(
+                f"one material's meshes have {len(vertices)} vertices and {len(faces)} faces, "
+                f"more than {limits.vertices} and {limits.faces}; raise Capacity"
+            )
+        self._array(f"{name}.vertex_positions", vertices)
+        self._array(f"{name}.vertex_normals", normals)
+        self._array(f"{name}.vertex_texcoords", uv)
+        self._array(f"{name}.faces", faces)
+
+    def _surface(self, name: str, material: Material) -> None:
+        stem = f"{name}.bsdf.brdf_0"
+        texture = material.texture
+        if texture is None:
+            self._colour(f"{stem}.base_color.value", material.base_color)
+        elif self._textures.get(name) is not texture:
+            expected = (TEXTURE_SIZE, TEXTURE_SIZE, 3)
+            if texture.shape != expected:
+                raise RenderError(f"a texture has shape {texture.shape}, allowed is {expected}")
+            data = np.ascontiguousarray(texture, dtype=np.float32)
+            self._params[f"{stem}.base_color.data"] = self._mi.TensorXf(data)
+            self._textures[name] = texture
+        self._number(f"{stem}.metallic.value", material.metallic)
+        self._number(f"{stem}.roughness.value", max(material.roughness, _MIN_ROUGHNESS))
+        self._number(f"{stem}.specular", max(material.specular, 1e-3))
+        self._number(f"{stem}.clearcoat.value", material.clearcoat)
+        self._number(f"{stem}.anisotropic.value", material.anisotropic)
+
+    def _place_lamps(self, lamps: tuple[Lamp, ...]) -> None:
+        if len(lamps) > self.capacity.lamps:
+            raise RenderError(
+                f"the scene has {len(lamps)} lamps, the engine {self.capacity.lamps}; "
+                "raise Capacity.lamps"
+            )
+        for index in range(self.capacity.lamps):
+            if index < len(lamps):
+                lamp = lamps[index]
+                matrix, radiance = _lamp_matrix(lamp), lamp.radiance
+            else:
+                matrix, radiance = _PARKED, (0.0, 0.0, 0.0)
+            self._transform(f"lamp{index}.to_world", matrix)
+            self._colour(f"lamp{index}.emitter.radiance.value", radiance)
+
+    def _transform(self, key: str, matrix: NDArray[np.float64]) -> None:
+        if not self._is_new(key, matrix.tolist()):
+            return
+        kind = type(self._params[key])
+        value = kind(self._mi.Matrix4f(matrix.tolist()) if self._jit else matrix)
+        self._set(key, value)
+
+    def _place_camera(self, camera: Camera) -> None:
+        self._transform("sensor.to_world", _camera_matrix(camera))
+        self._number("sensor.x_fov", camera.fov_x_deg)
+
+
+def _unit(vector: NDArray[np.float64]) -> NDArray[np.float64]:
+    return vector / np.linalg.norm(vector)
+
+
+def _camera_matrix(camera: Camera) -> NDArray[np.float64]:
+    """Return camera space (x left, y up, z forward: Mitsuba's) to world."""
+    position, target, up = (
+        np.asarray(v, float) for v in (camera.position, camera.target, camera.up)
+    )
+    forward = _unit(target - position)
+    left = _unit(np.cross(up, forward))
+    matrix = np.eye(4)
+    matrix[:3, 0], matrix[:3, 1], matrix[:3, 2] = left, np.cross(forward, left), forward
+    matrix[:3, 3] = position
+    return matrix
+
+
+def _lamp_matrix(lamp: Lamp) -> NDArray[np.float64]:
+    """Return the transform of Mitsuba's rectangle (-1 to 1 in x and y, shining along +z)."""
+    forward = _unit(np.asarray(lamp.direction, float))
+    helper = np.array([1.0, 0.0, 0.0]) if abs(forward[0]) < 0.9 else np.array([0.0, 1.0, 0.0])
+    across = _unit(np.cross(helper, forward))
+    matrix = np.eye(4)
+    matrix[:3, 0] = across * lamp.size[0] / 2
+    matrix[:3, 1] = np.cross(forward, across) * lamp.size[1] / 2
+    matrix[:3, 2] = forward
+    matrix[:3, 3] = lamp.centre
+    return matrix
+
+
+_PARKED = _lamp_matrix(Lamp((0.0, 0.0, -_FAR), (0.0, 0.0, -1.0), (1.0, 1.0), (0.0, 0.0, 0.0)))
