@@ -4,7 +4,7 @@ The tree::
 
     VerifyError                 any of them; the command line ends with ``exit_code``
     ├── UsageError              the command was given something that cannot work
-    ├── FileProblems            a hand-written file breaks its rules; lists every broken one
+    ├── BrokenFileError            a hand-written file breaks its rules; lists every broken one
     │   ├── MachineFileError    machine.toml, or a picture that it names
     │   └── LabelsFileError     a labelled set
     ├── PhotoError              a picture that cannot be read; carries a plain reason
@@ -66,7 +66,7 @@ class Problem:
         return f"{text}; allowed: {self.allowed}" if self.allowed else text
 
 
-class FileProblems(VerifyError):
+class BrokenFileError(VerifyError):
     """A file breaks its rules. Carries every broken rule that was found, in order of lines.
 
     ``file``, ``line``, ``key``, ``value``, ``rule`` and ``allowed`` are those of the first one.
@@ -115,11 +115,11 @@ class FileProblems(VerifyError):
         return self.problems[0].allowed
 
 
-class MachineFileError(FileProblems):
+class MachineFileError(BrokenFileError):
     """A machine folder is refused as a whole."""
 
 
-class LabelsFileError(FileProblems):
+class LabelsFileError(BrokenFileError):
     """A labelled set is refused as a whole."""
 
 
