@@ -1,0 +1,61 @@
+"""What the surroundings decide, read once at the edge and passed down."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from .errors import UsageError
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Typed settings.
+
+    Attributes:
+        cache: folder for what teaching prepares; safe to delete at any time.
+        workers: how many photos are judged at the same time, at least 1.
+    """
+
+    cache: Path
+    workers: int
+
+
+def read_settings(environ: Mapping[str, str] | None = None) -> Settings:
+    """Read ``VERIFY_CACHE`` and ``VERIFY_WORKERS``; both are optional.
+
+    Without them, the user's own cache folder and one worker per usable core.
+
+    Raises:
+        UsageError: a value cannot be used.
+    """
+    values = os.environ if environ is None else environ
+    named = values.get("VERIFY_CACHE")
+    return Settings(
+        cache=Path(named) if named else _user_cache(),
+        workers=_whole_number(values, "VERIFY_WORKERS", usable_cores()),
+    )
+
+
+def usable_cores() -> int:
+    """Return the number of cores that this process may run on."""
+    if hasattr(os, "sched_getaffinity"):
+        return max(1, len(os.sched_getaffinity(0)))
+    return os.cpu_count() or 1
+
+
+def _user_cache() -> Path:
+    import platformdirs
+
+    return platformdirs.user_cache_path("verify", appauthor=False)
+
+
+def _whole_number(values: Mapping[str, str], name: str, default: int) -> int:
+    text = values.get(name)
+    if not text:
+        return default
+    if not text.isascii() or not text.isdigit() or int(text) < 1:
+        raise UsageError(f"{name} is '{text}'; allowed: a whole number, 1 or more")
+    return int(text)
