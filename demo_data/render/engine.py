@@ -148,7 +148,7 @@ class Engine:
         spp: int,
         variant: str | None = None,
         capacity: Capacity | None = None,
-        denoise: bool | None = None,
+        denoise: bool = False,
         max_depth: int = 6,
     ) -> None:
         """Build the fixed scene.
@@ -158,8 +158,8 @@ class Engine:
             spp: samples per pixel.
             variant: Mitsuba variant; None picks the fastest that is there.
             capacity: how much a scene may hold.
-            denoise: remove the noise that is left with OptiX; None means yes on a GPU that
-                can, False never. On a CPU there is no denoiser.
+            denoise: remove the noise that is left with OptiX; needs a GPU whose driver brings
+                the denoiser's weights (where they lack, the process aborts). Never on a CPU.
             max_depth: longest light path.
 
         Raises:
@@ -171,7 +171,7 @@ class Engine:
         self.variant = pick_variant(variant)
         self._mi, self._dr = _start(self.variant)
         self._jit = self.variant != "scalar_rgb"
-        self._want_denoise = denoise is not False and self.variant.startswith("cuda")
+        self._want_denoise = denoise and self.variant.startswith("cuda")
         self._scene = self._build()
         self._integrators = self._build_integrators(max_depth)
         self._params = self._mi.traverse(self._scene)
