@@ -1,0 +1,260 @@
+"""From ``machine.toml`` to a ``Machine``, refusing whatever breaks a rule.
+
+What the format leaves open is decided here:
+
+- Names of states and ``alike`` words are any name on one line; ids are held to a-z, 0-9 and '-'.
+- ``unknown`` is never a state to be taught: it is what the tool says by itself.
+- ``displaced`` may be taught as a fault whose ``how`` is ``displaced``, which is then its
+  default; it cannot be what a part is expected to be.
+- A picture may serve several views, but only one shot of each.
+- A corner lies inside a picture if it lies on one of its pixels: from -0.5 to the width - 0.5.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+from posixpath import normpath
+
+from verify.domain import (
+    DISPLACED_STATE,
+    Fault,
+    How,
+    Machine,
+    Outline,
+    Part,
+    Severity,
+    Shot,
+    Symmetry,
+    Text,
+    View,
+)
+from verify.errors import MachineFileError, Problem
+from verify.machine_file import geometry, pictures
+from verify.machine_file.positions import KeyPath
+from verify.machine_file.shots import read_said
+from verify.machine_file.source import Source, read_text
+from verify.machine_file.table import Table
+
+MACHINE_FILE = "machine.toml"
+
+
+def read_machine(folder: Path) -> Machine:
+    """Return the machine that a folder teaches.
+
+    Pictures are looked at as far as their headers; their pixels are not decoded.
+
+    Raises:
+        MachineFileError: with every broken rule that was found, each on its line.
+    """
+    file = folder / MACHINE_FILE
+    if not folder.is_dir():
+        rule = "is not a folder" if folder.exists() else "there is no such folder"
+        allowed = f"a folder with {MACHINE_FILE} and its pictures"
+        raise MachineFileError([Problem(folder, None, "", None, rule, allowed)])
+    return parse_machine(read_text(file, MachineFileError), folder)
+
+
+def parse_machine(text: str, folder: Path) -> Machine:
+    """Return the machine that a text teaches when it stands in ``machine.toml`` of a folder.
+
+    Raises:
+        MachineFileError: as ``read_machine``.
+    """
+    source = Source(text, folder / MACHINE_FILE, MachineFileError)
+    top = Table(source, source.data)
+    top.format()
+    head = top.table("machine", "[machine] with id and title", required=True)
+    views = top.tables("view", required=True)
+    top.tables("step")  # the plan of a rebuild; what is in it is read elsewhere
+    top.finish()
+    read = tuple(_view(table, folder) for table in views)
+    _refuse_doubles(source, "id", ((t.path, v.id) for t, v in zip(views, read, strict=True)))
+    machine_id, title = _head(head)
+    source.finish()
+    return Machine(id=machine_id, title=title, folder=folder, views=read)
+
+
+def _head(table: Table | None) -> tuple[str, Text]:
+    if table is None:
+        return "", Text({"": ""})
+    head = table.id("id"), table.text("title")
+    table.finish()
+    return head
+
+
+def _view(table: Table, folder: Path) -> View:
+    view_id, title, ask = table.id("id"), table.text("title"), table.text("ask")
+    master, size = _master(table, folder)
+    mm_per_px = table.number("mm_per_px", "millimetres per pixel, more than 0")
+    if mm_per_px is not None and mm_per_px <= 0:
+        table.problem("mm_per_px", "is not more than 0", "millimetres per pixel, more than 0")
+    body = _outline(table, "body", size, required=False)
+    parts = _parts(table, size)
+    view = View(
+        id=view_id,
+        title=title,
+        ask=ask,
+        master=master,
+        size=size or (0, 0),
+        parts=parts,
+        mm_per_px=mm_per_px,
+        body=body,
+    )
+    shot_tables = table.tables("shot")
+    shots = tuple(_shot(shot, view, folder) for shot in shot_tables)
+    names = [((*table.path, "master"), normpath(master))]
+    names += [(t.path, normpath(s.file)) for t, s in zip(shot_tables, shots, strict=True)]
+    _refuse_doubles(table.source, "file", names)
+    table.finish()
+    return View(**{**vars(view), "shots": shots})
+
+
+def _master(table: Table, folder: Path) -> tuple[str, tuple[int, int] | None]:
+    """Return name and size of the master; no size where it is not the picture's own."""
+    allowed = '{ file = "…", size = [width, height] }'
+    master = table.table("master", allowed, required=True)
+    if master is None:
+        return "", None
+    name, size = master.file("file"), master.size("size")
+    master.finish()
+    real = _picture(master, folder, name)
+    if size is not None and real is not None and size != real:
+        master.problem(
+            "size", "is not the size of the picture as a person sees it", f"{list(real)}"
+        )
+        return name, None
+    return name, size
+
+
+def _picture(table: Table, folder: Path, name: str) -> tuple[int, int] | None:
+    """Return the upright size of the picture under ``file``, or None after a problem."""
+    if "file" not in table:
+        return None
+    if rule := pictures.misplaced(name):
+        table.problem("file", rule, "a path relative to the machine folder")
+        return None
+    if not pictures.inside(folder, name):
+        table.problem("file", "lies outside the machine folder", "a picture in the folder")
+        return None
+    try:
+        return pictures.upright_size(folder / name)
+    except FileNotFoundError:
+        table.problem("file", "does not exist", "a picture in the folder")
+    except OSError as broken:
+        table.problem("file", f"cannot be read: {broken.strerror}", "a picture in the folder")
+    except ValueError as broken:
+        table.problem("file", str(broken), f"a picture: {pictures.KINDS}")
+    return None
+
+
+def _outline(
+    table: Table, key: str, size: tuple[int, int] | None, *, required: bool
+) -> Outline | None:
+    outline = table.corners(key, required=required)
+    if outline is None:
+        return None
+    if size is not None:
+        width, height = size
+        for number, (x, y) in enumerate(outline):
+            if not (-0.5 <= x <= width - 0.5 and -0.5 <= y <= height - 0.5):
+                table.problem(
+                    (key, number), "lies outside the master", f"inside {width} x {height}"
+                )
+    if crossing := geometry.first_crossing(outline):
+        first, second = crossing
+        rule = f"crosses itself: the edges after corners {first} and {second} (from 0) meet"
+        table.problem(key, rule, "corners in order around the outline")
+    elif geometry.double_area(outline) == 0:
+        table.problem(key, "encloses no area", "3 or more corners that are not on one line")
+    return outline
+
+
+def _parts(view: Table, size: tuple[int, int] | None) -> tuple[Part, ...]:
+    tables = view.tables("part", required=True)
+    parts = tuple(_part(table, size) for table in tables)
+    _refuse_doubles(view.source, "id", ((t.path, p.id) for t, p in zip(tables, parts, strict=True)))
+    ids = {part.id for part in parts}
+    for table, part in zip(tables, parts, strict=True):
+        _check_twins(table, part, ids)
+    return parts
+
+
+def _check_twins(table: Table, part: Part, ids: set[str]) -> None:
+    others = ", ".join(sorted(ids - {part.id}))
+    for number, fault in enumerate(part.faults):
+        path: KeyPath = ("fault", number, "with")
+        if fault.with_part == part.id:
+            table.problem(path, "is the part itself", others)
+        elif fault.with_part is not None and fault.with_part not in ids:
+            table.problem(path, "is not a part of this view", others)
+
+
+def _part(table: Table, size: tuple[int, int] | None) -> Part:
+    expect = table.state("expect")
+    if expect == DISPLACED_STATE:
+        table.problem("expect", "is a fault by its meaning", "another name")
+    tables = table.tables("fault")
+    faults = tuple(_fault(fault) for fault in tables)
+    states = [(t.path, f.state) for t, f in zip(tables, faults, strict=True)]
+    _refuse_doubles(table.source, "state", states)
+    for path, state in states:
+        if state == expect and state:
+            table.source.problem((*path, "state"), "is also what the part is expected to be")
+    part = Part(
+        id=table.id("id"),
+        title=table.text("title"),
+        outline=_outline(table, "outline", size, required=True) or (),
+        expect=expect,
+        severity=table.choice("severity", Severity, Severity.STOP),
+        alike=table.word("alike", required=False),
+        symmetry=frozenset(map(Symmetry, table.words("symmetry", Symmetry, "symmetries"))),
+        faults=faults,
+    )
+    table.finish()
+    return part
+
+
+def _fault(table: Table) -> Fault:
+    state = table.state("state")
+    is_displaced = state == DISPLACED_STATE
+    how = table.choice("how", How, How.DISPLACED if is_displaced else How.OTHER)
+    if is_displaced and how is not How.DISPLACED:
+        table.problem("how", "does not fit the state 'displaced'", '"displaced"')
+    turn_deg = table.number("turn_deg", "degrees, not a whole turn")
+    if turn_deg is not None and turn_deg % 360 == 0:
+        table.problem("turn_deg", "is no turn at all", "degrees, not a whole turn")
+    if "turn_deg" in table and how is not How.TURNED:
+        table.problem("turn_deg", "fits only a fault that is 'turned'", 'how = "turned"')
+    with_part = table.word("with", required=False)
+    if "with" in table and how is not How.SWAPPED:
+        table.problem("with", "fits only a fault that is 'swapped'", 'how = "swapped"')
+    fault = Fault(
+        state=state,
+        how=how,
+        fix=table.optional_text("fix"),
+        turn_deg=turn_deg,
+        with_part=with_part,
+    )
+    table.finish()
+    return fault
+
+
+def _shot(table: Table, view: View, folder: Path) -> Shot:
+    name = table.file("file")
+    _picture(table, folder, name)
+    said = read_said(table, view)
+    table.finish()
+    return Shot(file=name, states=said.states, unlabelled=said.unlabelled)
+
+
+def _refuse_doubles(source: Source, key: str, values: Iterable[tuple[KeyPath, str]]) -> None:
+    """Keep a problem for each value that an earlier table has under the same key."""
+    first: dict[str, KeyPath] = {}
+    for path, value in values:
+        if not value:
+            continue
+        if value in first:
+            line = source.positions.line((*first[value], key))
+            source.problem((*path, key), f"is used before, in line {line}", "each only once")
+        first.setdefault(value, path)
