@@ -12,6 +12,11 @@ from collections.abc import Generator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+# No time limit for a single example: the machines that run this are slow and shared.
+settings.register_profile("shared", deadline=None, derandomize=True)
+settings.load_profile("shared")
 
 REPOSITORY = Path(__file__).resolve().parents[1]
 OUTSIDE = REPOSITORY / "tests" / "outside"

@@ -7,7 +7,7 @@ A point is ``(x, y)``; an outline is a tuple of three or more points.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
@@ -260,3 +260,18 @@ class Result:
     made_by: MadeBy
     ms: Timing
     marked: str | None = None
+
+
+def photo_verdict(parts: Iterable[Finding], *, refused: bool = False) -> PhotoVerdict:
+    """Return the verdict on a photo from its parts; the first that fits.
+
+    Args:
+        parts: what was found of each part; it may be empty.
+        refused: the photo as a whole cannot be judged.
+    """
+    stop = {part.verdict for part in parts if part.severity is Severity.STOP}
+    if PartVerdict.FAULT in stop:
+        return PhotoVerdict.HOLD
+    if refused or PartVerdict.UNSEEN in stop:
+        return PhotoVerdict.RETAKE
+    return PhotoVerdict.HOLD if PartVerdict.UNSURE in stop else PhotoVerdict.PASS
