@@ -1,0 +1,295 @@
+"""What kind of file a picture is, what its header says, and its pixels as stored.
+
+Only the kinds listed in ``PictureFormat`` are ever opened, each by its own decoder, and
+what a file is called does not matter. Nothing here turns a picture upright, except where
+the format's decoder does so by itself; ``Header.orientation`` is what is left to be done.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import importlib
+import io
+import re
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+from typing import TYPE_CHECKING, Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from verify.vision.read_colour import cmyk_to_rgb, to_srgb
+
+if TYPE_CHECKING:
+    from PIL.Image import Image
+    from PIL.ImageFile import ImageFile
+
+Pixels = NDArray[np.uint8]
+
+TOO_SHORT = "the file ends too early, so part of the picture is missing: send the photo again"
+DAMAGED = "the file is damaged: send the photo again, or take a new one"
+_KINDS = "send a photo as JPEG, PNG, WebP or HEIC"
+NOT_A_PICTURE = f"the file is not a picture: {_KINDS}"
+TOO_HEAVY = "the picture is stored in a way that takes too much memory: save it as an ordinary JPEG"
+
+_BACKGROUND = (128, 128, 128)  # behind transparent pixels: neither dark nor glare
+_STRAY_BYTES = 16  # that many between two JPEG segments are padding, not lost picture
+_MAX_COEFFICIENTS = 400_000_000  # bytes that libjpeg keeps of a progressive JPEG
+_MAX_SCAN_PIXELS = 2_000_000_000  # work: pixels times scans of a progressive JPEG
+
+
+class PictureFormat(StrEnum):
+    """The kinds of picture that are read."""
+
+    JPEG = "jpeg"
+    PNG = "png"
+    WEBP = "webp"
+    HEIF = "heif"
+    AVIF = "avif"
+    GIF = "gif"
+    BMP = "bmp"
+    TIFF = "tiff"
+
+
+class UnreadableError(Exception):
+    """The bytes give no picture; the message is the plain reason with the way out."""
+
+
+@dataclass(frozen=True)
+class Header:
+    """What a file says of itself before its pixels are decoded.
+
+    Attributes:
+        size: width and height as stored, which is before ``orientation`` is applied.
+        orientation: EXIF orientation, 1 to 8, that is still to be applied.
+        taken_at: when the camera says that it took the photo; without zone if not said.
+        picture: the opened file, not decoded yet.
+    """
+
+    format: PictureFormat
+    size: tuple[int, int]
+    orientation: int
+    taken_at: datetime | None
+    profile: bytes | None
+    picture: ImageFile
+
+
+_DECODERS = {
+    PictureFormat.JPEG: ("PIL.JpegImagePlugin", "JpegImageFile"),
+    PictureFormat.PNG: ("PIL.PngImagePlugin", "PngImageFile"),
+    PictureFormat.WEBP: ("PIL.WebPImagePlugin", "WebPImageFile"),
+    PictureFormat.HEIF: ("pillow_heif", "HeifImageFile"),
+    PictureFormat.AVIF: ("PIL.AvifImagePlugin", "AvifImageFile"),
+    PictureFormat.GIF: ("PIL.GifImagePlugin", "GifImageFile"),
+    PictureFormat.BMP: ("PIL.BmpImagePlugin", "BmpImageFile"),
+    PictureFormat.TIFF: ("PIL.TiffImagePlugin", "TiffImageFile"),
+}
+# These decoders hand out upright pictures: for HEIF the turn is part of the picture itself
+# (ISO/IEC 23008-12, 'irot' and 'imir'), and Pillow applies the tag of a TIFF on loading.
+_UPRIGHT = frozenset({PictureFormat.HEIF, PictureFormat.TIFF})
+
+_STARTS = (
+    (b"\xff\xd8\xff", PictureFormat.JPEG),
+    (b"\x89PNG\r\n\x1a\n", PictureFormat.PNG),
+    (b"GIF87a", PictureFormat.GIF),
+    (b"GIF89a", PictureFormat.GIF),
+    (b"II*\x00", PictureFormat.TIFF),
+    (b"MM\x00*", PictureFormat.TIFF),
+)
+_BMP_HEADERS = frozenset({12, 40, 52, 56, 64, 108, 124})  # lengths of the second header
+_HEIF_BRANDS = frozenset({b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"})
+_OTHER_STARTS = (
+    (b"%PDF", "a PDF document"),
+    (b"PK\x03\x04", "an archive or an office document"),
+    (b"\x1aE\xdf\xa3", "a video"),
+    (b"<", "a web page or a text"),
+    (b"{", "a text"),
+)
+
+
+def sniff(data: bytes) -> PictureFormat:
+    """Return the kind of picture, by its first bytes; UnreadableError if it is none."""
+    for start, kind in _STARTS:
+        if data.startswith(start):
+            return kind
+    if data[:4] == b"RIFF" and data[8:12] == b"WEBP":
+        return PictureFormat.WEBP
+    if data[:2] == b"BM" and int.from_bytes(data[14:18], "little") in _BMP_HEADERS:
+        return PictureFormat.BMP
+    if data[4:8] == b"ftyp":
+        length = min(int.from_bytes(data[:4], "big"), 256)
+        brands = {data[8:12], *(data[k : k + 4] for k in range(16, length, 4))}
+        if data[8:12] in (b"avif", b"avis") or (data[8:12] == b"mif1" and b"avif" in brands):
+            return PictureFormat.AVIF
+        if data[8:12] in _HEIF_BRANDS:
+            return PictureFormat.HEIF
+        raise UnreadableError("the file is a video: send a still photo")
+    for start, name in _OTHER_STARTS:
+        if data[:64].lstrip().startswith(start):
+            raise UnreadableError(f"the file is {name}, not a picture: {_KINDS}")
+    raise UnreadableError(NOT_A_PICTURE)
+
+
+def read_header(data: bytes) -> Header:
+    """Open a picture without decoding it; UnreadableError says why it cannot be."""
+    kind = sniff(data)
+    module, name = _DECODERS[kind]
+    try:
+        picture: ImageFile = getattr(importlib.import_module(module), name)(io.BytesIO(data))
+    except Exception as error:  # a decoder may raise anything on broken bytes
+        raise UnreadableError(_why(error)) from error
+    width, height = picture.size
+    if width < 1 or height < 1:
+        raise UnreadableError(DAMAGED)
+    orientation, taken_at = _exif(picture)
+    if kind in _UPRIGHT:
+        orientation = 1
+    profile = picture.info.get("icc_profile")
+    if not isinstance(profile, bytes):
+        profile = None
+    return Header(kind, (width, height), orientation, taken_at, profile, picture)
+
+
+def decode(header: Header, data: bytes, denominator: int) -> Pixels:
+    """Decode the pixels as stored, in sRGB.
+
+    Args:
+        header: of ``data``.
+        data: the whole file.
+        denominator: 1, 2, 4 or 8. Pixel ``k`` of the answer covers the stored pixels
+            ``k * denominator`` to ``(k + 1) * denominator - 1``; sizes are rounded up.
+
+    Returns:
+        (H, W, 3) uint8, BGR, C-contiguous.
+    """
+    try:
+        if header.format is PictureFormat.JPEG and header.picture.mode in ("RGB", "L"):
+            bgr = _decode_jpeg(header, data, denominator)
+        else:
+            bgr = _decode_any(header, denominator)
+    except UnreadableError:
+        raise
+    except MemoryError as error:
+        raise UnreadableError(TOO_HEAVY) from error
+    except Exception as error:  # a decoder may raise anything on broken bytes
+        raise UnreadableError(_why(error)) from error
+    return to_srgb(bgr, header.profile)
+
+
+def _why(error: Exception) -> str:
+    """Return the plain reason for what a decoder raised."""
+    text = str(error).lower()
+    early = ("truncat", "premature", "unexpected end", "end of file", "outside of file", "eof")
+    return TOO_SHORT if isinstance(error, EOFError) or any(w in text for w in early) else DAMAGED
+
+
+def _exif(picture: ImageFile) -> tuple[int, datetime | None]:
+    """Return orientation (Exif 2.32, tag 0x0112; 1 if absent or reserved) and time (0x9003)."""
+    from PIL import Image
+
+    try:
+        exif = Image.Exif()
+        exif.load(picture.info.get("exif") or b"")
+        orientation = exif.get(0x0112, 1)
+        times: dict[int, Any] = exif.get_ifd(0x8769)
+    except Exception:  # a broken note is no reason to refuse a photo
+        return 1, None
+    valid = isinstance(orientation, int) and 1 <= orientation <= 8
+    return (orientation if valid else 1), _time(times.get(0x9003), times.get(0x9011))
+
+
+def _time(stamp: object, offset: object) -> datetime | None:
+    """Return the moment of DateTimeOriginal with OffsetTimeOriginal (Exif 2.32, 4.6.5 D)."""
+    text = str(stamp).strip("\x00 ")
+    with contextlib.suppress(ValueError):
+        return datetime.strptime(text + str(offset).strip("\x00 "), "%Y:%m:%d %H:%M:%S%z")
+    with contextlib.suppress(ValueError):
+        return datetime.strptime(text, "%Y:%m:%d %H:%M:%S")
+    return None
+
+
+def _decode_jpeg(header: Header, data: bytes, denominator: int) -> Pixels:
+    """Decode with libjpeg-turbo, which says when parts of the picture are missing."""
+    import simplejpeg
+
+    _check_progressive(header, data)
+    width, height = (-(-n // denominator) for n in header.size)
+    wanted: dict[str, Any] = {"colorspace": "BGR", "min_width": width, "min_height": height}
+    try:
+        bgr: Pixels = simplejpeg.decode_jpeg(data, **wanted)
+    except ValueError as error:
+        if "subsampling level" in str(error):  # a layout that this library does not know
+            return _decode_any(header, denominator)
+        if not _is_harmless(str(error)) or data.rfind(b"\xff\xd9") < 0:
+            raise
+        bgr = simplejpeg.decode_jpeg(data, strict=False, **wanted)
+    if bgr.shape[:2] != (height, width):
+        raise UnreadableError(DAMAGED)
+    return bgr
+
+
+def _is_harmless(warning: str) -> bool:
+    """Say whether a warning of libjpeg leaves the picture whole: odd headers, not lost data."""
+    stray = re.search(r"(\d+) extraneous bytes before marker", warning)
+    if stray:
+        return int(stray[1]) <= _STRAY_BYTES
+    harmless = ("Invalid SOS parameters for sequential", "JFIF revision", "Adobe color transform")
+    return any(words in warning for words in harmless)
+
+
+def _check_progressive(header: Header, data: bytes) -> None:
+    """Refuse progressive files made to eat memory or time, before libjpeg sees them."""
+    if not header.picture.info.get("progressive"):
+        return
+    pixels = header.size[0] * header.size[1]
+    layers = getattr(header.picture, "layer", [])
+    widest = max((h * v for _, h, v, *_ in layers), default=1) or 1
+    coefficients = sum(2 * pixels * h * v // widest for _, h, v, *_ in layers)
+    if coefficients > _MAX_COEFFICIENTS or pixels * data.count(b"\xff\xda") > _MAX_SCAN_PIXELS:
+        raise UnreadableError(TOO_HEAVY)
+
+
+def _decode_any(header: Header, denominator: int) -> Pixels:
+    """Decode with Pillow (or its HEIF plug-in), and reduce by whole blocks."""
+    width, height = header.size
+    picture: Image = header.picture
+    if header.format is PictureFormat.JPEG:
+        picture.draft(picture.mode, (max(width // denominator, 1), max(height // denominator, 1)))
+    picture.load()
+    left = denominator if picture.size == header.size else 1  # what the draft did not do
+    picture = _plain(picture, left, header.profile)
+    expected = (-(-width // denominator), -(-height // denominator))
+    if picture.size != expected:
+        raise UnreadableError(DAMAGED)
+    pixels = np.array(picture)
+    del picture
+    code = cv2.COLOR_GRAY2BGR if pixels.ndim == 2 else cv2.COLOR_RGB2BGR
+    return np.asarray(cv2.cvtColor(pixels, code), np.uint8)
+
+
+def _plain(picture: Image, denominator: int, profile: bytes | None) -> Image:
+    """Return the picture in mode RGB or L, reduced, without transparency, 8 bits a value."""
+    from PIL import Image
+
+    if picture.mode.startswith("I;16"):
+        values = np.asarray(picture)
+        picture = Image.fromarray((values >> 8).astype(np.uint8))
+    elif picture.mode in ("I", "F"):
+        raise UnreadableError("the picture holds numbers, not colours: send an ordinary photo")
+    if picture.mode == "1":
+        picture = picture.convert("L")
+    if picture.mode in ("P", "PA") or "transparency" in picture.info:
+        clear = "transparency" in picture.info or picture.mode == "PA"
+        picture = picture.convert("RGBA" if clear else "RGB")
+    if denominator > 1:
+        picture = picture.reduce(denominator)
+    if picture.mode in ("LA", "La", "RGBA", "RGBa"):
+        picture = picture.convert("RGBA")
+        opaque = Image.new("RGB", picture.size, _BACKGROUND)
+        opaque.paste(picture, mask=picture.getchannel("A"))
+        return opaque
+    if picture.mode == "CMYK":
+        return cmyk_to_rgb(picture, profile)
+    return picture if picture.mode in ("RGB", "L") else picture.convert("RGB")
