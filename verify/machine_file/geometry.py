@@ -26,6 +26,8 @@ def first_crossing(outline: Outline) -> tuple[int, int] | None:
     kept = [n for n, point in enumerate(outline) if point != outline[n - 1]]
     corners = [outline[n] for n in kept]
     count = len(corners)
+    if _is_convex(corners):
+        return None
     edges = [(corners[n], corners[(n + 1) % count]) for n in range(count)]
     by_left = sorted(range(count), key=lambda n: min(edges[n][0][0], edges[n][1][0]))
     for place, n in enumerate(by_left):
@@ -37,6 +39,15 @@ def first_crossing(outline: Outline) -> tuple[int, int] | None:
                 first, second = sorted((kept[n], kept[m]))
                 return first, second
     return None
+
+
+def _is_convex(corners: list[Point]) -> bool:
+    """True if the outline turns one way only, and only once around."""
+    turns = {_side(corners[n - 2], corners[n - 1], corner) for n, corner in enumerate(corners)}
+    if len(turns) != 1 or 0 in turns:
+        return False
+    to_right = [corner[0] > corners[n - 1][0] for n, corner in enumerate(corners)]
+    return sum(now != to_right[n - 1] for n, now in enumerate(to_right)) <= 2
 
 
 def _cross(corners: list[Point], n: int, m: int) -> bool:

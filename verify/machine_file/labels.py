@@ -44,17 +44,17 @@ def _shot(table: Table, folder: Path, machine: Machine | None) -> LabelledShot:
     _check_file(table, folder, name)
     view_id = table.id("view")
     view = _view(table, view_id, machine)
-    said = read_said(table, view, also=_ALWAYS)
+    states, unlabelled = read_said(table, view, also=_ALWAYS)
     retake = _retake(table)
-    if retake is not None and said.states:
+    if retake is not None and states:
         table.problem("retake", "is said of a photo that also has 'states'", "one of the two")
     table.finish()
     return LabelledShot(
         file=name,
         path=folder / name,
         view=view_id,
-        states=said.states,
-        unlabelled=said.unlabelled,
+        states=states,
+        unlabelled=unlabelled,
         retake=retake,
     )
 

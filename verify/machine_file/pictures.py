@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import os
 import struct
-import warnings
 from pathlib import Path
 from typing import BinaryIO
 
@@ -15,7 +14,6 @@ from PIL import Image
 
 _ORIENTATION = 0x0112  # EXIF tag
 _LYING = (5, 6, 7, 8)  # orientations that exchange width and height (CIPA DC-008, tag 274)
-_FORMATS = ("JPEG", "PNG", "WEBP")
 _PNG = b"\x89PNG\r\n\x1a\n"
 _MAX_PIXELS = 100_000_000
 KINDS = "JPEG, PNG, WebP or HEIC/HEIF"
@@ -53,49 +51,73 @@ def upright_size(path: Path) -> tuple[int, int]:
         ValueError: with a plain reason, where the file is no picture that can be read.
         OSError: where the file cannot be opened.
     """
+    (width, height), exif = _read_header(path)
+    return (height, width) if exif and _orientation(exif) in _LYING else (width, height)
+
+
+def check_picture(path: Path) -> None:
+    """Raise, as ``upright_size`` does, unless the file starts like a picture that can be read."""
+    _read_header(path)
+
+
+def _read_header(path: Path) -> tuple[tuple[int, int], bytes | None]:
+    """Return width and height as stored, and the raw EXIF if there is any that counts."""
     with path.open("rb") as file:
-        head = file.read(12)
+        start = file.read(16)
         file.seek(0)
-        if not head:
+        if not start:
             raise ValueError("is empty")
         try:
-            with warnings.catch_warnings():
-                warnings.simplefilter("ignore", Image.DecompressionBombWarning)
-                size = _heif_size(file) if head[4:8] == b"ftyp" else _size(file, head)
-        except Image.DecompressionBombError:
-            size = (_MAX_PIXELS, 2)
+            size, exif = _decode_header(file, start)
         except Exception as broken:  # decoders raise nearly anything on broken headers
             raise ValueError(f"is not a picture that can be read ({KINDS})") from broken
     if size[0] * size[1] > _MAX_PIXELS:
         raise ValueError(f"has more than {_MAX_PIXELS // 1_000_000} megapixels")
-    return size
+    return size, exif
 
 
-def _size(file: BinaryIO, head: bytes) -> tuple[int, int]:
-    with Image.open(file, formats=_FORMATS) as image:
-        width, height = image.size
-        exif = _png_exif(file) if head.startswith(_PNG) else image.getexif()
-        return (height, width) if exif.get(_ORIENTATION) in _LYING else (width, height)
+def _decode_header(file: BinaryIO, start: bytes) -> tuple[tuple[int, int], bytes | None]:
+    """As ``_read_header``; each decoder is loaded when a file first needs it."""
+    if start.startswith(b"\xff\xd8\xff"):
+        from PIL.JpegImagePlugin import JpegImageFile
+
+        jpeg = JpegImageFile(file)
+        return jpeg.size, jpeg.info.get("exif")
+    if start.startswith(_PNG):
+        from PIL.PngImagePlugin import PngImageFile
+
+        return PngImageFile(file).size, _png_exif(file)
+    if start.startswith(b"RIFF") and start[8:12] == b"WEBP":
+        from PIL.WebPImagePlugin import WebPImageFile
+
+        webp = WebPImageFile(file)
+        return webp.size, webp.info.get("exif")
+    if start[4:8] == b"ftyp":
+        import pillow_heif
+
+        width, height = pillow_heif.open_heif(file).size
+        return (int(width), int(height)), None
+    raise ValueError("no known signature")
 
 
-def _png_exif(file: BinaryIO) -> Image.Exif:
-    """Return the EXIF of a PNG file; its chunk may stand behind the pixels, which are skipped."""
+def _orientation(raw_exif: bytes) -> object:
+    """Return the orientation written in EXIF; None where it is absent or EXIF is broken."""
     exif = Image.Exif()
+    try:
+        exif.load(raw_exif)
+        return exif.get(_ORIENTATION)
+    except Exception:  # as above
+        return None
+
+
+def _png_exif(file: BinaryIO) -> bytes | None:
+    """Return the EXIF of a PNG file; its chunk may stand behind the pixels, which are skipped."""
     file.seek(len(_PNG))
     while len(header := file.read(8)) == 8:
         length, kind = struct.unpack(">I4s", header)
         if kind == b"eXIf":
-            exif.load(file.read(length))
-            break
+            return file.read(length)
         if kind == b"IEND":
             break
         file.seek(length + 4, os.SEEK_CUR)
-    return exif
-
-
-def _heif_size(file: BinaryIO) -> tuple[int, int]:
-    import pillow_heif  # slow to load, and few folders need it
-
-    heif = pillow_heif.open_heif(file)
-    width, height = heif.size
-    return int(width), int(height)
+    return None

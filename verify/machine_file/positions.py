@@ -14,7 +14,7 @@ import tomllib
 from bisect import bisect_right
 from dataclasses import dataclass, replace
 
-KeyPath = tuple[str | int, ...]
+from verify.machine_file.paths import KeyPath
 
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 _BLANK = re.compile(r"(?:[ \t\r\n]+|#[^\n]*)*")
@@ -228,15 +228,3 @@ class _Walk:
             self._skip(_BLANK)
             if self._text[self._at] == ",":
                 self._at += 1
-
-
-def show_path(path: KeyPath) -> str:
-    """Return a path as people write it, such as ``view[0].part[2].expect``."""
-    text = ""
-    for step in path:
-        if isinstance(step, int):
-            text += f"[{step}]"
-            continue
-        key = step if _BARE_KEY.fullmatch(step) else f'"{step}"'
-        text += f".{key}" if text else key
-    return text

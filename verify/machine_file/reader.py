@@ -12,9 +12,10 @@ What the format leaves open is decided here:
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from posixpath import normpath
+from typing import TypeVar
 
 from verify.domain import (
     DISPLACED_STATE,
@@ -31,12 +32,14 @@ from verify.domain import (
 )
 from verify.errors import MachineFileError, Problem
 from verify.machine_file import geometry, pictures
-from verify.machine_file.positions import KeyPath
+from verify.machine_file.paths import KeyPath
 from verify.machine_file.shots import read_said
 from verify.machine_file.source import Source, read_text
 from verify.machine_file.table import Table
 
 MACHINE_FILE = "machine.toml"
+
+_Seen = TypeVar("_Seen")
 
 
 def read_machine(folder: Path) -> Machine:
@@ -118,7 +121,7 @@ def _master(table: Table, folder: Path) -> tuple[str, tuple[int, int] | None]:
         return "", None
     name, size = master.file("file"), master.size("size")
     master.finish()
-    real = _picture(master, folder, name)
+    real = _check_file(master, folder, name, pictures.upright_size)
     if size is not None and real is not None and size != real:
         master.problem(
             "size", "is not the size of the picture as a person sees it", f"{list(real)}"
@@ -127,8 +130,10 @@ def _master(table: Table, folder: Path) -> tuple[str, tuple[int, int] | None]:
     return name, size
 
 
-def _picture(table: Table, folder: Path, name: str) -> tuple[int, int] | None:
-    """Return the upright size of the picture under ``file``, or None after a problem."""
+def _check_file(
+    table: Table, folder: Path, name: str, look: Callable[[Path], _Seen]
+) -> _Seen | None:
+    """Return what a look at the picture under ``file`` gives, or None after a problem."""
     if "file" not in table:
         return None
     if rule := pictures.misplaced(name):
@@ -138,7 +143,7 @@ def _picture(table: Table, folder: Path, name: str) -> tuple[int, int] | None:
         table.problem("file", "lies outside the machine folder", "a picture in the folder")
         return None
     try:
-        return pictures.upright_size(folder / name)
+        return look(folder / name)
     except FileNotFoundError:
         table.problem("file", "does not exist", "a picture in the folder")
     except OSError as broken:
@@ -242,10 +247,10 @@ def _fault(table: Table) -> Fault:
 
 def _shot(table: Table, view: View, folder: Path) -> Shot:
     name = table.file("file")
-    _picture(table, folder, name)
-    said = read_said(table, view)
+    _check_file(table, folder, name, pictures.check_picture)
+    states, unlabelled = read_said(table, view)
     table.finish()
-    return Shot(file=name, states=said.states, unlabelled=said.unlabelled)
+    return Shot(file=name, states=states, unlabelled=unlabelled)
 
 
 def _refuse_doubles(source: Source, key: str, values: Iterable[tuple[KeyPath, str]]) -> None:

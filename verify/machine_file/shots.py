@@ -2,23 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-
 from verify.domain import UNKNOWN_STATE, View
 from verify.machine_file.table import Table
 
 
-@dataclass(frozen=True)
-class Said:
-    """Parts that are not as they should be, and parts that nobody vouches for."""
-
-    states: Mapping[str, str]
-    unlabelled: frozenset[str]
-
-
-def read_said(table: Table, view: View | None, *, also: frozenset[str] = frozenset()) -> Said:
-    """Return ``states`` and ``unlabelled`` of a shot; both are optional.
+def read_said(
+    table: Table, view: View | None, *, also: frozenset[str] = frozenset()
+) -> tuple[dict[str, str], frozenset[str]]:
+    """Return ``states`` (part to state) and ``unlabelled`` of a shot; both are optional.
 
     Args:
         table: the shot.
@@ -35,7 +26,7 @@ def read_said(table: Table, view: View | None, *, also: frozenset[str] = frozens
                 table.problem(("states", part), "is not a state", "the name of a state")
         else:
             _check_state(table, view, part, state, also)
-    return Said(states, unlabelled)
+    return states, unlabelled
 
 
 def _part_ids(view: View | None) -> list[str] | None:

@@ -5,12 +5,15 @@ from __future__ import annotations
 import re
 import tomllib
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from verify.errors import BrokenFileError, Problem
-from verify.machine_file.positions import KeyPath, Positions, show_path
+from verify.machine_file.paths import KeyPath, show_path
 
-_WHERE = re.compile(r"\s*\(at line (\d+), column (\d+)\)$|\s*\(at end of document\)$")
+if TYPE_CHECKING:
+    from verify.machine_file.positions import Positions
+
+_WHERE = r"\s*\(at line (\d+), column (\d+)\)$|\s*\(at end of document\)$"
 _SHOWN = 60  # characters of a value that are shown
 
 
@@ -42,6 +45,8 @@ class Source:
     def positions(self) -> Positions:
         """The places of all keys; found when they are first asked for."""
         if self._positions is None:
+            from verify.machine_file.positions import Positions  # a good file needs no places
+
             self._positions = Positions(self.text)
         return self._positions
 
@@ -88,7 +93,7 @@ def read_text(file: Path, error: type[BrokenFileError]) -> str:
 
 def _syntax_problem(broken: tomllib.TOMLDecodeError, text: str, file: Path) -> Problem:
     message = str(broken)
-    where = _WHERE.search(message)
+    where = re.search(_WHERE, message)
     if where is None:
         return Problem(file, None, "", None, f"is not TOML: {message}")
     line = int(where[1]) if where[1] else text.rstrip("\n").count("\n") + 1

@@ -14,13 +14,12 @@ from enum import StrEnum
 from typing import Any, TypeVar
 
 from verify.domain import UNKNOWN_STATE, Outline, Text
-from verify.machine_file.positions import KeyPath
+from verify.machine_file.paths import KeyPath
 from verify.machine_file.source import Source
 
-_ID = re.compile(r"[a-z0-9-]+")
-_WORD = re.compile(r"[^\s\x00-\x1f\x7f](?:[^\x00-\x1f\x7f]*[^\s\x00-\x1f\x7f])?")
+_ID = frozenset("abcdefghijklmnopqrstuvwxyz0123456789-")
 # The shape of a language tag (RFC 5646, section 2.1), without its registry: "en", "es-MX".
-_LANGUAGE = re.compile(r"[A-Za-z]{2,3}(-[A-Za-z0-9]{1,8})*")
+_LANGUAGE = r"[A-Za-z]{2,3}(-[A-Za-z0-9]{1,8})*"
 _ID_ALLOWED = "a-z, 0-9 and '-'"
 _LANGUAGES_ALLOWED = "language codes such as en, es or es-MX"
 
@@ -72,7 +71,7 @@ class Table:
     def id(self, key: str) -> str:
         """Return a required id; an id that is badly formed is still returned."""
         value = self._get(key, str, _ID_ALLOWED)
-        if value is not None and not _ID.fullmatch(value):
+        if value is not None and not _ID.issuperset(value or " "):
             self.problem(key, "is not an id", _ID_ALLOWED)
         return value or ""
 
@@ -84,7 +83,7 @@ class Table:
         """Return a name such as that of a state: on one line, no blanks around it."""
         allowed = "a name on one line"
         value = self._get(key, str, allowed, required=required)
-        if value is not None and not _WORD.fullmatch(value):
+        if value is not None and not _is_word(value):
             self.problem(key, "is not a name", allowed + ", without blanks around it")
         return None if value is None else str(value)
 
@@ -149,7 +148,7 @@ class Table:
     def _languages(self, key: str, texts: dict[str, Any]) -> None:
         seen: set[str] = set()
         for code, text in texts.items():
-            if not _LANGUAGE.fullmatch(code):
+            if not re.fullmatch(_LANGUAGE, code):
                 self.problem((key, code), "is not under a language code", _LANGUAGES_ALLOWED)
             if code.lower() in seen:
                 self.problem((key, code), "is given twice for the same language")
@@ -247,6 +246,10 @@ def as_finite(value: object) -> float | None:
     except OverflowError:
         return None
     return number if math.isfinite(number) else None
+
+
+def _is_word(value: str) -> bool:
+    return bool(value) and value.isprintable() and value == value.strip()
 
 
 def _names(path: KeyPath, key: str) -> list[str]:
