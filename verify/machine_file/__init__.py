@@ -1,4 +1,7 @@
-"""Machine folders and labelled sets: read strictly, written without losing a comment."""
+"""Machine folders and labelled sets: read strictly, written without losing a comment.
+
+Writing is in ``verify.machine_file.editor``, which a check never loads.
+"""
 
 from verify.machine_file.digest import content_sha256, file_sha256
 from verify.machine_file.labels import read_labels

@@ -9,7 +9,7 @@ from verify.domain import DISPLACED_STATE, LabelledShot, Machine, RetakeReason, 
 from verify.errors import LabelsFileError
 from verify.machine_file import pictures
 from verify.machine_file.shots import read_said
-from verify.machine_file.source import Source, read_text
+from verify.machine_file.source import Source, decode, read_bytes
 from verify.machine_file.table import Table
 
 # Any part can be the right thing outside its place, whether that was taught or not.
@@ -28,7 +28,8 @@ def read_labels(path: Path, machine: Machine | None) -> tuple[LabelledShot, ...]
     Raises:
         LabelsFileError: with every broken rule that was found, each on its line.
     """
-    source = Source(read_text(path, LabelsFileError), path, LabelsFileError)
+    text = decode(read_bytes(path, LabelsFileError), path, LabelsFileError)
+    source = Source(text, path, LabelsFileError)
     top = Table(source, source.data)
     top.format()
     tables = top.tables("shot", required=True)

@@ -34,7 +34,7 @@ from verify.errors import MachineFileError, Problem
 from verify.machine_file import geometry, pictures
 from verify.machine_file.paths import KeyPath
 from verify.machine_file.shots import read_said
-from verify.machine_file.source import Source, read_text
+from verify.machine_file.source import Source, decode, read_bytes
 from verify.machine_file.table import Table
 
 MACHINE_FILE = "machine.toml"
@@ -50,21 +50,31 @@ def read_machine(folder: Path) -> Machine:
     Raises:
         MachineFileError: with every broken rule that was found, each on its line.
     """
-    file = folder / MACHINE_FILE
+    return parse_machine(read_machine_bytes(folder), folder)
+
+
+def read_machine_bytes(folder: Path) -> bytes:
+    """Return the bytes of a folder's ``machine.toml``, unchecked.
+
+    Raises:
+        MachineFileError: there is no such folder or file.
+    """
     if not folder.is_dir():
         rule = "is not a folder" if folder.exists() else "there is no such folder"
         allowed = f"a folder with {MACHINE_FILE} and its pictures"
         raise MachineFileError([Problem(folder, None, "", None, rule, allowed)])
-    return parse_machine(read_text(file, MachineFileError), folder)
+    return read_bytes(folder / MACHINE_FILE, MachineFileError)
 
 
-def parse_machine(text: str, folder: Path) -> Machine:
-    """Return the machine that a text teaches when it stands in ``machine.toml`` of a folder.
+def parse_machine(raw: bytes, folder: Path) -> Machine:
+    """Return the machine that bytes teach when they stand in ``machine.toml`` of a folder.
 
     Raises:
         MachineFileError: as ``read_machine``.
     """
-    source = Source(text, folder / MACHINE_FILE, MachineFileError)
+    file = folder / MACHINE_FILE
+    text = decode(raw, file, MachineFileError)
+    source = Source(text, file, MachineFileError)
     top = Table(source, source.data)
     top.format()
     head = top.table("machine", "[machine] with id and title", required=True)

@@ -70,19 +70,23 @@ class Source:
             raise self._error(sorted(found, key=lambda problem: problem.line or 0))
 
 
-def read_text(file: Path, error: type[BrokenFileError]) -> str:
-    """Return a file's text without the byte order mark that some editors put in front.
-
-    Raises:
-        BrokenFileError: of the type given, where the file is absent or is not UTF-8.
-    """
+def read_bytes(file: Path, error: type[BrokenFileError]) -> bytes:
+    """Return a file's bytes; an absent or locked file is an error of the type given."""
     try:
-        raw = file.read_bytes()
+        return file.read_bytes()
     except FileNotFoundError:
         raise error([Problem(file, None, "", None, "there is no such file")]) from None
     except OSError as broken:
         reason = f"cannot be read: {broken.strerror or broken}"
         raise error([Problem(file, None, "", None, reason)]) from None
+
+
+def decode(raw: bytes, file: Path, error: type[BrokenFileError]) -> str:
+    """Return the text of a file without the byte order mark that some editors put in front.
+
+    Raises:
+        BrokenFileError: of the type given, where the bytes are not UTF-8.
+    """
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError as broken:
