@@ -1,0 +1,220 @@
+"""One random machine photographed: which states, which cameras, and the labels of each photo."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from demo_data.render import geometry as g
+from demo_data.render import phone
+from demo_data.render.engine import Engine
+from demo_data.render.spec import Camera, Item, Lamp, Scene
+from models.training import labels, scenes
+from models.training.layouts import Machine, Slot, random_machine
+from models.training.palette import Rng, texture_pool
+from models.training.parts_base import F64, Piece
+from models.training.shards import Episode
+
+RIGHT_SHOTS = 4  # photos 0 to 3 show every part right
+WRONG_SHARE = 0.35
+# A fault counts as told when this many pixels of the small check picture change clearly.
+CHECK_SIZE = (320, 240)
+_CHANGED = 0.045
+_LEAST_PIXELS = 7
+_LEAST_SHARE = 0.012
+
+
+@dataclass
+class Studio:
+    """What a process sets up once."""
+
+    engine: Engine
+    checker: Engine
+    props: scenes.Props
+
+    @classmethod
+    def open(cls, size: tuple[int, int], spp: int, variant: str | None, rng: Rng) -> Studio:
+        """Return a studio that draws pictures of ``size`` with ``spp`` samples per pixel."""
+        textures = texture_pool(rng)
+        return cls(
+            Engine(size, spp, variant), Engine(CHECK_SIZE, 12, variant),
+            scenes.make_props(rng, textures),
+        )
+
+
+def shown(rng: Rng, slot: Slot, state: int, still: bool = False) -> list[Piece]:
+    """Return a slot's pieces in machine space, with harmless turns and play."""
+    part = slot.part
+    variants = part.states[state].variants
+    pieces = variants[0 if still else int(rng.integers(len(variants)))]
+    move = np.eye(4)
+    if not still:
+        shift, turn = part.play
+        angle = rng.uniform(0, 360) if part.free_turn else rng.normal(0, turn / 2)
+        move = g.shift(*(rng.normal(0, shift / 2, 2))) @ g.turn(float(angle))
+    return [p.moved(slot.place @ move) for p in pieces]
+
+
+def make_episode(studio: Studio, seed: int, photos: int = 14) -> Episode:
+    """Return one machine with its photos and labels; equal seeds give equal machines."""
+    rng = np.random.default_rng(seed)
+    machine = random_machine(rng, studio.props.textures[5::10])
+    extent = labels.extent_points(machine)
+    master = scenes.master_camera(rng, machine, extent, studio.engine.size)
+    told = told_apart(studio, rng, machine, master)
+    shoot = _Shoot(studio, rng, machine, master, extent, seed)
+    states = [_draw_states(rng, machine, told, k) for k in range(photos)]
+    takes = [shoot.take(k, s) for k, s in enumerate(states)]
+    right = shoot.samples
+    return Episode(
+        jpegs=tuple(t.jpeg for t in takes),
+        body_quad=np.stack([t.body for t in takes]).astype(np.float32),
+        part_quad=np.stack([t.parts for t in takes]).astype(np.float32),
+        state=np.array(states, np.int16),
+        visible=np.stack([t.visible for t in takes]),
+        part_mask=np.stack([labels.outline(p, master) for p in right]).astype(np.float32),
+        alike=np.array([s.alike for s in machine.slots], np.int16),
+        tilt_deg=np.array([t.tilt for t in takes], np.float32),
+        seed=seed,
+        family=tuple(s.part.family for s in machine.slots),
+        free_turn=tuple(s.part.free_turn for s in machine.slots),
+        how=tuple(tuple(x.how for x in s.part.states) for s in machine.slots),
+        names=tuple(tuple(x.name for x in s.part.states) for s in machine.slots),
+        told=tuple(tuple(row) for row in told),
+    )
+
+
+def _draw_states(rng: Rng, machine: Machine, told: list[list[bool]], photo: int) -> list[int]:
+    if photo < RIGHT_SHOTS or rng.random() < 0.08:
+        return [0] * len(machine.slots)
+    out = []
+    for row in told:
+        wrong = [k for k in range(1, len(row)) if row[k]]
+        # Missing parts are easy: draw the other faults more often.
+        hit = wrong and rng.random() < WRONG_SHARE
+        out.append(int(rng.choice(wrong)) if hit else 0)
+    return out
+
+
+# --- which faults can be seen ---------------------------------------------------------
+
+
+def told_apart(studio: Studio, rng: Rng, machine: Machine, master: Camera) -> list[list[bool]]:
+    """Return for each slot and state whether the fault changes the master's picture.
+
+    The right machine and each fault are drawn small, in good light, with the same noise.
+    """
+    lamps, sky = scenes.lamps(rng, good=True)
+    camera = replace(master, size=CHECK_SIZE)
+    most = max(len(s.part.states) for s in machine.slots)
+    quads = [camera.project(labels.part_corners(labels.right_points(s), camera)) for s in machine.slots]
+    base = _grey(studio, machine, camera, lamps, sky, [0] * len(machine.slots))
+    out = [[True] for _ in machine.slots]
+    for k in range(1, most):
+        states = [min(k, len(s.part.states) - 1) for s in machine.slots]
+        other = _grey(studio, machine, camera, lamps, sky, states)
+        changed = np.abs(other - base) > _CHANGED
+        for row, slot, quad in zip(out, machine.slots, quads, strict=True):
+            if k < len(slot.part.states):
+                row.append(_enough(changed, quad))
+    return out
+
+
+def _enough(changed: NDArray[np.bool_], quad: F64) -> bool:
+    low, high = np.floor(quad.min(0)).astype(int), np.ceil(quad.max(0)).astype(int)
+    grow = (high - low) // 5
+    x0, y0 = np.maximum(low - grow, 0)
+    x1, y1 = high + grow
+    part = changed[y0:y1, x0:x1]
+    area = float(np.prod(high - low))
+    return bool(part.sum() >= max(_LEAST_PIXELS, _LEAST_SHARE * area))
+
+
+def _grey(
+    studio: Studio, machine: Machine, camera: Camera, lamps: tuple[Lamp, ...],
+    sky: tuple[float, float, float], states: list[int],
+) -> NDArray[np.float64]:
+    pieces = list(machine.body)
+    for slot, state in zip(machine.slots, states, strict=True):
+        pieces += shown(np.random.default_rng(0), slot, state, still=True)
+    scene = Scene(tuple(Item(p.mesh, p.material) for p in pieces), lamps, sky)
+    linear = studio.checker.render(scene, camera, 1).mean(-1)
+    level = np.median(linear) + 1e-3
+    bright = np.clip(linear / level * 0.4, 0, 1.2) ** (1 / 2.2)
+    padded = np.pad(bright, 1, mode="edge")  # a 2 x 2 mean quietens what noise is left
+    return np.asarray(padded[:-1, :-1] + padded[1:, :-1] + padded[:-1, 1:] + padded[1:, 1:]) / 4
+
+
+# --- photos ---------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Take:
+    jpeg: bytes
+    body: F64
+    parts: F64
+    visible: NDArray[np.float32]
+    tilt: float
+
+
+class _Shoot:
+    """Takes the photos of one machine."""
+
+    def __init__(
+        self, studio: Studio, rng: Rng, machine: Machine, master: Camera, extent: F64, seed: int
+    ) -> None:
+        self.studio, self.rng, self.machine = studio, rng, machine
+        self.master, self.extent, self.seed = master, extent, seed
+        points = [labels.right_points(s) for s in machine.slots]
+        self.points = points
+        self.corners = np.stack([labels.part_corners(p, master) for p in points])
+        self.samples = points
+        self.home = scenes.surroundings(rng, machine, studio.props)
+        self.spare = [list(s.part.states[0].variants[0]) for s in machine.slots]
+
+    def take(self, k: int, states: list[int]) -> _Take:
+        """Return photo ``k``: 0 is the master, 1 to 3 are right shots, half of them mild."""
+        rng = self.rng
+        mild = 0 < k < RIGHT_SHOTS and rng.random() < 0.5
+        camera = self.master if k == 0 else scenes.photo_camera(
+            rng, self.master, self.extent, self.machine.rectangle, mild)
+        covers = self._covers(camera) if k >= RIGHT_SHOTS and rng.random() < 0.14 else []
+        linear = self.studio.engine.render(
+            self._scene(camera, states, covers, good=k == 0 or mild), camera, self.seed + k)
+        look = phone.random_look(rng, camera.size[0])
+        if k >= RIGHT_SHOTS and rng.random() < 0.12:
+            look = replace(look, blur_px=look.blur_px + rng.uniform(0.5, 1.6),
+                           exposure_ev=float(rng.uniform(-2.2, 0.4)), shot_noise=look.shot_noise * 4)
+        pixels = phone.develop(linear, rng, look)
+        jpeg = phone.encode_jpeg(pixels, int(rng.integers(70, 93)))
+        few = [p[:: max(1, len(p) // 40)] for p in self.samples]
+        return _Take(
+            jpeg, camera.project(self.machine.rectangle),
+            camera.project(self.corners.reshape(-1, 3)).reshape(-1, 4, 2),
+            labels.visible(few, camera, covers), self._tilt(camera),
+        )
+
+    def _scene(self, camera: Camera, states: list[int], covers: list[Piece], good: bool) -> Scene:
+        rng, machine = self.rng, self.machine
+        place = self.home if rng.random() < 0.6 else scenes.surroundings(rng, machine, self.studio.props)
+        pieces = [*machine.body, *place.pieces, *covers, *scenes.room(rng, camera)]
+        for slot, state in zip(machine.slots, states, strict=True):
+            pieces += shown(rng, slot, state)
+        pieces += scenes.clutter(rng, machine, self.studio.props, place.stand, self.spare)
+        lamps, sky = scenes.lamps(rng, good)
+        return Scene(tuple(Item(p.mesh, p.material) for p in pieces), lamps, sky)
+
+    def _covers(self, camera: Camera) -> list[Piece]:
+        points = self.points[int(self.rng.integers(len(self.points)))]
+        toward = np.asarray(camera.position) - points.mean(0)
+        toward = toward / np.linalg.norm(toward)
+        radius = float(np.linalg.norm(points - points.mean(0), axis=1).max())
+        front = points.mean(0) + toward * float(((points - points.mean(0)) @ toward).max())
+        return scenes.cover(self.rng, front, toward, radius)
+
+    def _tilt(self, camera: Camera) -> float:
+        a, b = (np.asarray(c.position) - np.asarray(c.target) for c in (camera, self.master))
+        cosine = a @ b / np.linalg.norm(a) / np.linalg.norm(b)
+        return float(np.degrees(np.arccos(np.clip(cosine, -1, 1))))
