@@ -1,0 +1,171 @@
+"""Training pictures held on the GPU, and the geometry that cuts patches out of them.
+
+All homographies are (B, 3, 3) float32 and act on pixel coordinates that count from the
+centre of the top-left pixel. A patch is cut by a homography from patch to picture pixels.
+"""
+
+from __future__ import annotations
+
+import io
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from PIL import Image
+from torch import Tensor
+from torch.nn import functional as F
+
+from models.training.shards import Episode, read_shard
+
+
+def decode(data: bytes, size: tuple[int, int] | None = None) -> NDArray[np.uint8]:
+    """Return an (H, W, 3) RGB picture, filling ``size`` (width, height) if that is given."""
+    picture = Image.open(io.BytesIO(data)).convert("RGB")
+    if size is not None and picture.size != size:
+        factor = max(size[0] / picture.width, size[1] / picture.height)
+        picture = picture.resize(
+            (round(picture.width * factor + 0.5), round(picture.height * factor + 0.5)),
+            Image.Resampling.BILINEAR,
+        ).crop((0, 0, *size))
+    return np.asarray(picture)
+
+
+def decode_episode(episode: Episode) -> NDArray[np.uint8]:
+    return np.stack([decode(j) for j in episode.jpegs])
+
+
+@dataclass
+class Bank:
+    """All pictures of all random machines.
+
+    ``images`` (N, 3, H, W) uint8; ``first[m]`` is the index of machine m's master; the
+    machine's other pictures follow it.
+    """
+
+    images: Tensor
+    first: list[int]
+    episodes: list[Episode]
+    textures: list[int]
+
+    @property
+    def size(self) -> tuple[int, int]:
+        return self.images.shape[3], self.images.shape[2]
+
+
+def load_bank(folder: Path, textures: Path | None, device: str, limit: int = 10**9) -> Bank:
+    """Read every shard of ``folder``; machines whose arrays are not finite are left out."""
+    episodes = [
+        e
+        for path in sorted(folder.glob("*.npz"))
+        for e in read_shard(path)
+        if np.isfinite(e.part_quad).all() and np.isfinite(e.body_quad).all()
+    ][:limit]
+    with ProcessPoolExecutor() as pool:
+        pictures = list(pool.map(decode_episode, episodes, chunksize=8))
+    height, width = pictures[0].shape[1:3]
+    extra = sorted(textures.glob("*.jpg")) if textures else []
+    total = sum(len(p) for p in pictures) + len(extra)
+    images = torch.empty((total, 3, height, width), dtype=torch.uint8, device=device)
+    first, at = [], 0
+    for stack in pictures:
+        first.append(at)
+        images[at : at + len(stack)] = torch.from_numpy(stack).to(device).permute(0, 3, 1, 2)
+        at += len(stack)
+    for path in extra:
+        picture = decode(path.read_bytes(), (width, height))
+        images[at] = torch.from_numpy(picture.copy()).to(device).permute(2, 0, 1)
+        at += 1
+    return Bank(images, first, episodes, list(range(total - len(extra), total)))
+
+
+def homography(source: Tensor, target: Tensor) -> Tensor:
+    """Return the (B, 3, 3) homographies that take (B, 4, 2) points to (B, 4, 2) points."""
+    x, y = source[..., 0], source[..., 1]
+    u, v = target[..., 0], target[..., 1]
+    zero, one = torch.zeros_like(x), torch.ones_like(x)
+    top = torch.stack([x, y, one, zero, zero, zero, -u * x, -u * y], -1)
+    low = torch.stack([zero, zero, zero, x, y, one, -v * x, -v * y], -1)
+    system = torch.cat([top, low], 1).double()
+    rhs = torch.cat([u, v], 1).double()
+    system = system + 1e-9 * torch.eye(8, device=system.device, dtype=torch.float64)
+    h = torch.linalg.solve(system, rhs)
+    return torch.cat([h, torch.ones_like(h[:, :1])], 1).reshape(-1, 3, 3).float()
+
+
+def transfer(h: Tensor, points: Tensor) -> Tensor:
+    """Apply (B, 3, 3) to (B, N, 2)."""
+    p = torch.cat([points, torch.ones_like(points[..., :1])], -1) @ h.transpose(1, 2)
+    z = p[..., 2:]
+    return p[..., :2] / torch.where(z.abs() < 1e-6, torch.full_like(z, 1e-6), z)
+
+
+def pixel_grid(width: int, height: int, step: int, device: str | torch.device) -> Tensor:
+    """Return the (H/step * W/step, 2) centres of the cells of a picture."""
+    x = torch.arange(width // step, device=device) * step + (step - 1) / 2
+    y = torch.arange(height // step, device=device) * step + (step - 1) / 2
+    yy, xx = torch.meshgrid(y.float(), x.float(), indexing="ij")
+    return torch.stack([xx, yy], -1).reshape(-1, 2)
+
+
+def cut(
+    images: Tensor, index: Tensor, h: Tensor, size: tuple[int, int], oversample: int = 2
+) -> Tensor:
+    """Cut (B, 3, height, width) float patches, 0 to 255, by patch-to-picture homographies."""
+    width, height = size
+    big = (width * oversample, height * oversample)
+    grid = pixel_grid(*big, 1, h.device)
+    grid = (grid + 0.5) / oversample - 0.5
+    where = transfer(h, grid.expand(len(h), -1, -1))
+    scale = torch.tensor([images.shape[3], images.shape[2]], device=h.device)
+    where = ((2 * where + 1) / scale - 1).clamp(-3, 3).reshape(-1, big[1], big[0], 2)
+    out = F.grid_sample(
+        images[index].float(), where, mode="bilinear", padding_mode="border", align_corners=False
+    )
+    return F.avg_pool2d(out, oversample) if oversample > 1 else out
+
+
+def relight(x: Tensor, strength: float, generator: torch.Generator) -> Tensor:
+    """Change gain, colour, gamma, sharpness and noise of (B, 3, H, W) patches, 0 to 255."""
+    b, device = len(x), x.device
+
+    def normal(*shape: int) -> Tensor:
+        return torch.randn(shape, generator=generator, device=device)
+
+    gain = torch.exp(normal(b, 1, 1, 1) * 0.18 * strength + normal(b, 3, 1, 1) * 0.06 * strength)
+    gamma = torch.exp(normal(b, 1, 1, 1) * 0.18 * strength)
+    x = 255 * ((x / 255).clamp(1e-4, 1) ** gamma * gain)
+    soft = F.avg_pool2d(F.pad(x, (1, 1, 1, 1), mode="replicate"), 3, 1)
+    soft2 = F.avg_pool2d(F.pad(soft, (2, 2, 2, 2), mode="replicate"), 5, 1)
+    pick = torch.rand((b, 1, 1, 1), generator=generator, device=device)
+    x = torch.where(pick < 0.2, soft, torch.where(pick < 0.28, soft2, x))
+    noise = torch.rand((b, 1, 1, 1), generator=generator, device=device) ** 3 * 12 * strength
+    return (x + normal(*x.shape) * noise).clamp(0, 255)
+
+
+def to_input(x: Tensor) -> Tensor:
+    """Scale 0..255 to what the networks take."""
+    return (x - 127.0) / 128.0
+
+
+def similarity(
+    centre: Tensor, shift: Tensor, log_scale: Tensor, turn: Tensor
+) -> Tensor:
+    """Return (B, 3, 3) similarities: turn and scale about ``centre`` (B, 2), then shift."""
+    c, s = torch.cos(turn) * log_scale.exp(), torch.sin(turn) * log_scale.exp()
+    rot = torch.stack([torch.stack([c, -s], -1), torch.stack([s, c], -1)], 1)
+    move = centre + shift - (rot @ centre[..., None]).squeeze(-1)
+    top = torch.cat([rot, move[..., None]], 2)
+    last = torch.tensor([0.0, 0.0, 1.0], device=centre.device).expand(len(centre), 1, 3)
+    return torch.cat([top, last], 1)
+
+
+def fill_polygons(points: Tensor, polygon: Tensor) -> Tensor:
+    """Return (B, N) booleans: is (B, N, 2) inside the convex (B, K, 2) polygon of any winding."""
+    a, b = polygon, polygon.roll(-1, 1)
+    edge = (b - a)[:, None]
+    rel = points[:, :, None] - a[:, None]
+    side = edge[..., 0] * rel[..., 1] - edge[..., 1] * rel[..., 0]
+    return (side >= 0).all(-1) | (side <= 0).all(-1)

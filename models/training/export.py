@@ -1,0 +1,96 @@
+"""Write the trained networks as ONNX files.
+
+``python -m models.training.export --align align.pt --part part.pt --out models``
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+import torch
+from torch import nn
+
+from models.training.nets import Aligner, PartNet
+
+OPSET = 17
+
+
+def write(
+    net: nn.Module,
+    args: tuple[torch.Tensor, ...],
+    path: Path,
+    inputs: list[str],
+    outputs: list[str],
+    free: dict[str, dict[int, str]],
+) -> None:
+    """Export one network with the free axes named."""
+    torch.onnx.export(
+        net.eval(),
+        args,
+        str(path),
+        input_names=inputs,
+        output_names=outputs,
+        dynamic_axes=free,
+        opset_version=OPSET,
+        dynamo=False,
+    )
+
+
+def export_align(net: Aligner, out: Path) -> None:
+    picture = torch.zeros(1, 3, 288, 384)
+    write(
+        net.encoder, (picture,), out / "encode.onnx", ["picture"], ["tokens", "maps"],
+        {"picture": {0: "b", 2: "h", 3: "w"}, "tokens": {0: "b", 1: "n"},
+         "maps": {0: "b", 2: "mh", 3: "mw"}},
+    )  # fmt: skip
+    tokens, maps = net.encoder(picture)
+    write(
+        net.matcher, (tokens[:, :300], tokens), out / "match.onnx", ["reference", "photo"],
+        ["similarity", "seen_reference", "seen_photo"],
+        {"reference": {0: "b", 1: "n"}, "photo": {0: "b", 1: "m"},
+         "similarity": {0: "b", 1: "n", 2: "m"}, "seen_reference": {0: "b", 1: "n"},
+         "seen_photo": {0: "b", 1: "m"}},
+    )  # fmt: skip
+    _, maps = net.encoder(torch.zeros(1, 3, 240, 320))
+    write(
+        net.refiner, (maps, maps), out / "refine.onnx", ["reference", "photo"], ["flow", "fit"],
+        {"reference": {0: "b"}, "photo": {0: "b"}, "flow": {0: "b"}, "fit": {0: "b"}},
+    )  # fmt: skip
+
+
+def export_part(net: PartNet, out: Path) -> None:
+    patch = torch.zeros(2, 3, 128, 128)
+    write(
+        net.describer, (patch,), out / "describe.onnx", ["patch"], ["maps"],
+        {"patch": {0: "b", 2: "s", 3: "t"}, "maps": {0: "b", 2: "h", 3: "w"}},
+    )  # fmt: skip
+    maps = net.describer(patch)
+    shots = maps[:, None].repeat(1, 3, 1, 1, 1)
+    write(
+        net.comparer, (maps, shots, torch.ones(2, 1, 16, 16), torch.ones(2, 3)),
+        out / "compare.onnx", ["patch", "shots", "mask", "weight"], ["answer"],
+        {"patch": {0: "b", 2: "h", 3: "w"}, "shots": {0: "b", 1: "k", 3: "h", 4: "w"},
+         "mask": {0: "b", 2: "h", 3: "w"}, "weight": {0: "b", 1: "k"}, "answer": {0: "b"}},
+    )  # fmt: skip
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--align", type=Path)
+    parser.add_argument("--part", type=Path)
+    parser.add_argument("--out", type=Path, default=Path("models"))
+    args = parser.parse_args()
+    with torch.no_grad():
+        if args.align:
+            net = Aligner()
+            net.load_state_dict(torch.load(args.align, map_location="cpu", weights_only=True))
+            export_align(net.eval(), args.out)
+        if args.part:
+            part = PartNet()
+            part.load_state_dict(torch.load(args.part, map_location="cpu", weights_only=True))
+            export_part(part.eval(), args.out)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,467 @@
+"""Train the aligner: where in this photo is the body that the reference shot shows?
+
+``python -m models.training.train_align --shards DIR --weights lite0.pth --out align.pt``
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import torch
+from torch import Tensor
+from torch.nn import functional as F
+
+from models.training import data
+from models.training.nets import Aligner
+from models.training.train_compare import auroc, clock, say
+
+CROP = (320, 240)  # the reference crop, width and height
+CELL, FINE = 16, 8
+
+
+@dataclass
+class Pairs:
+    """One batch on the device. Homographies take crop pixels to the other frame's pixels."""
+
+    crop: Tensor  # (B, 3, 240, 320)
+    photo: Tensor  # (B, 3, H, W)
+    truth: Tensor  # (B, 3, 3) crop to photo, along the body plane
+    parts: Tensor  # (B, P, 3, 3) crop to photo, along each part's own plane
+    body: Tensor  # (B, 4, 2) body in the crop
+    outlines: Tensor  # (B, P, 16, 2) in the crop; off the picture where there is none
+    there: Tensor  # (B,) bool: the photo shows the reference's machine
+
+
+class PairCutter:
+    """Draw reference and photo pairs; a share of them cut from real photos by known warps."""
+
+    def __init__(self, bank: data.Bank, machines: list[int], device: str, seed: int) -> None:
+        self.bank, self.machines, self.device = bank, machines, device
+        self.rng = np.random.default_rng(seed)
+        self.generator = torch.Generator(device).manual_seed(seed)
+
+    def batch(self, size: int, portrait: bool, train: bool = True) -> Pairs:
+        textures = size // 8 if train and self.bank.textures else 0
+        rows = [self._rendered(portrait, train) for _ in range(size - textures)]
+        rows += [self._textured(portrait) for _ in range(textures)]
+        most = max(len(r["parts"]) for r in rows)
+        photo_size = (288, 384) if portrait else (384, 288)
+        dev = self.device
+
+        def stack(key: str) -> Tensor:
+            return torch.from_numpy(np.stack([r[key] for r in rows]).astype(np.float32)).to(dev)
+
+        ref = torch.tensor([r["ref"] for r in rows], device=dev)
+        index = torch.tensor([r["photo"] for r in rows], device=dev)
+        crop = data.cut(self.bank.images, ref, stack("crop_to_ref"), CROP)
+        photo = data.cut(self.bank.images, index, stack("canvas_to_photo"), photo_size)
+        for i, r in enumerate(rows):
+            if "paste" in r:
+                photo[i] = self._paste(r, photo[i], photo_size)
+        parts = np.tile(np.eye(3, dtype=np.float32), (size, most, 1, 1))
+        outlines = np.full((size, most, 16, 2), -1e4, np.float32)
+        for i, r in enumerate(rows):
+            parts[i, : len(r["parts"])] = r["parts"]
+            outlines[i, : len(r["outlines"])] = r["outlines"]
+        strength = 1.0 if train else 0.0
+        return Pairs(
+            data.to_input(data.relight(crop, strength, self.generator)),
+            data.to_input(data.relight(photo, strength, self.generator)),
+            stack("truth"),
+            torch.from_numpy(parts).to(dev),
+            stack("body"),
+            torch.from_numpy(outlines).to(dev),
+            torch.tensor([r["there"] for r in rows], device=dev),
+        )
+
+    # Each row is made with NumPy, one pair at a time.
+
+    def _rendered(self, portrait: bool, train: bool) -> dict[str, np.ndarray]:
+        rng, bank = self.rng, self.bank
+        m = int(rng.choice(self.machines))
+        e = bank.episodes[m]
+        there = rng.random() >= 0.06 or not train
+        right = np.flatnonzero((e.state == 0).all(1) & (e.visible > 0.8).all(1))
+        master = int(rng.choice(right)) if train and len(right) and rng.random() < 0.35 else 0
+        others = [k for k in range(len(e.state)) if k != master]
+        k = int(rng.choice(others))
+        m2 = m if there else int(rng.choice(self.machines))
+        k2 = k if m2 != m else k
+        if m2 != m:
+            k2 = int(rng.integers(len(bank.episodes[m2].state)))
+        crop_to_ref = self._crop(e, master)
+        canvas_to_photo = self._canvas(portrait, train)
+        to_canvas = np.linalg.inv(canvas_to_photo)
+        body_ref, body_photo = e.body_quad[master], e.body_quad[k]
+        plane = solve(body_ref, body_photo)
+        truth = to_canvas @ plane @ crop_to_ref
+        parts = np.stack(
+            [to_canvas @ solve(a, b) @ crop_to_ref for a, b in zip(e.part_quad[master], e.part_quad[k], strict=True)]
+        )
+        to_crop = np.linalg.inv(crop_to_ref)
+        outlines = np.stack(
+            [
+                apply(to_crop @ solve(e.part_quad[0, p], e.part_quad[master, p]), e.part_mask[p])
+                for p in range(len(e.part_mask))
+            ]
+        )
+        return {
+            "ref": bank.first[m] + master,
+            "photo": bank.first[m2] + k2,
+            "crop_to_ref": crop_to_ref,
+            "canvas_to_photo": canvas_to_photo,
+            "truth": truth / truth[2, 2],
+            "parts": parts / parts[:, 2:, 2:],
+            "body": apply(to_crop, body_ref),
+            "outlines": outlines,
+            "there": m2 == m,
+        }
+
+    def _crop(self, e: data.Episode, master: int) -> np.ndarray:
+        """Homography from the crop to the reference picture: the body, or the parts' hull."""
+        rng = self.rng
+        points = e.body_quad[master]
+        if rng.random() < 0.25:
+            points = e.part_quad[master].reshape(-1, 2)
+            centre = points.mean(0)
+            points = centre + (points - centre) * 1.25
+        low, high = points.min(0), points.max(0)
+        grow = 1 + rng.uniform(0.08, 0.2)
+        scale = max((high - low) * grow / np.array(CROP)) + 1e-6
+        return shift_scale(np.array(CROP), (low + high) / 2, scale, 0.0)
+
+    def _canvas(self, portrait: bool, train: bool) -> np.ndarray:
+        """Homography from the network's picture to the stored one: fit, with turn and zoom."""
+        rng, (width, height) = self.rng, self.bank.size
+        size = np.array((288, 384) if portrait else (384, 288))
+        fit = max(width, height) / max(size)
+        if not train:
+            return shift_scale(size, np.array([width, height]) / 2 - 0.5, fit * (1.34 if portrait else 1), 0)
+        kind = rng.random()
+        turn = rng.normal(0, 0.12)
+        if portrait and kind < 0.7:
+            turn += rng.choice([-1, 1]) * np.pi / 2
+        elif kind > 0.85:
+            turn = rng.uniform(-np.pi, np.pi)
+        zoom = fit * np.exp(rng.normal(0.02, 0.12))
+        centre = np.array([width, height]) / 2 - 0.5 + rng.normal(0, 0.04, 2) * width
+        return shift_scale(size, centre, zoom, turn)
+
+    def _textured(self, portrait: bool) -> dict[str, np.ndarray]:
+        """A pair made of real photos: a piece of one, warped onto another."""
+        rng, bank = self.rng, self.bank
+        piece, ground = rng.choice(bank.textures, 2)
+        width, height = bank.size
+        side = rng.uniform(0.35, 0.8) * np.array([width, height])
+        low = rng.uniform(0, 1, 2) * (np.array([width, height]) - side)
+        scale = max(side * rng.uniform(1.05, 1.2) / np.array(CROP))
+        crop_to_ref = shift_scale(np.array(CROP), low + side / 2, scale, 0)
+        box = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * side + low
+        body = apply(np.linalg.inv(crop_to_ref), box)
+        size = np.array((288, 384) if portrait else (384, 288))
+        grow = np.exp(rng.uniform(np.log(0.45), np.log(1.25))) * size.min() / (body.max(0) - body.min(0)).max()
+        turn = rng.normal(0, 0.15) if rng.random() < 0.6 else rng.uniform(-np.pi, np.pi)
+        c, s = np.cos(turn) * grow, np.sin(turn) * grow
+        centre = body.mean(0)
+        quad = (body - centre) @ np.array([[c, s], [-s, c]])
+        quad = quad * (1 + rng.normal(0, 0.09, (4, 2))) + size / 2 + rng.normal(0, 0.07, 2) * size
+        truth = solve(body, quad)
+        return {
+            "ref": piece,
+            "photo": ground,
+            "crop_to_ref": crop_to_ref,
+            "canvas_to_photo": self._canvas(portrait, True),
+            "truth": truth / truth[2, 2],
+            "parts": truth[None],
+            "body": body,
+            "outlines": np.full((1, 16, 2), -1e4),
+            "there": True,
+            "paste": crop_to_ref @ np.linalg.inv(truth),
+            "quad": quad,
+        }
+
+    def _paste(self, row: dict[str, np.ndarray], photo: Tensor, size: tuple[int, int]) -> Tensor:
+        h = torch.from_numpy(row["paste"].astype(np.float32)).to(self.device)[None]
+        index = torch.tensor([row["ref"]], device=self.device)
+        piece = data.cut(self.bank.images, index, h, size)[0]
+        points = data.pixel_grid(*size, 1, self.device)[None]
+        quad = torch.from_numpy(row["quad"].astype(np.float32)).to(self.device)[None]
+        inside = data.fill_polygons(points, quad).reshape(1, size[1], size[0])
+        light = torch.from_numpy(np.exp(self.rng.normal(0, 0.2, 3)).astype(np.float32))
+        piece = piece * light.to(self.device)[:, None, None]
+        return torch.where(inside, piece, photo).clamp(0, 255)
+
+
+def solve(source: np.ndarray, target: np.ndarray) -> np.ndarray:
+    """Homography of four points, by the eight linear equations."""
+    rows, rhs = [], []
+    for (x, y), (u, v) in zip(source, target, strict=True):
+        rows += [[x, y, 1, 0, 0, 0, -u * x, -u * y], [0, 0, 0, x, y, 1, -v * x, -v * y]]
+        rhs += [u, v]
+    h = np.linalg.lstsq(np.array(rows, float), np.array(rhs, float), rcond=None)[0]
+    return np.append(h, 1).reshape(3, 3)
+
+
+def apply(h: np.ndarray, points: np.ndarray) -> np.ndarray:
+    p = np.c_[points, np.ones(len(points))] @ h.T
+    return p[:, :2] / p[:, 2:]
+
+
+def shift_scale(size: np.ndarray, centre: np.ndarray, scale: float, turn: float) -> np.ndarray:
+    """Similarity that takes the middle of a picture of ``size`` to ``centre``."""
+    c, s = np.cos(turn) * scale, np.sin(turn) * scale
+    rot = np.array([[c, -s], [s, c]])
+    move = centre - rot @ (size / 2 - 0.5)
+    return np.array([[*rot[0], move[0]], [*rot[1], move[1]], [0, 0, 1.0]])
+
+
+def match_loss(sim: Tensor, seen: tuple[Tensor, Tensor], p: Pairs) -> tuple[Tensor, Tensor, Tensor]:
+    """Dual-softmax likelihood of true cells, matchability, and sub-cell distance (pixels)."""
+    b, device = len(sim), sim.device
+    height, width = p.photo.shape[2] // CELL, p.photo.shape[3] // CELL
+    cells = data.pixel_grid(*CROP, CELL, device).expand(b, -1, -1)
+    where = data.transfer(p.truth, cells)
+    body = data.fill_polygons(cells, p.body)
+    col, row = (where[..., 0] + 0.5) / CELL, (where[..., 1] + 0.5) / CELL
+    inside = body & (col >= 0) & (col < width) & (row >= 0) & (row < height) & p.there[:, None]
+    j = row.floor().clamp(0, height - 1).long() * width + col.floor().clamp(0, width - 1).long()
+    sim = sim.float()
+    log = F.log_softmax(sim, 2) + F.log_softmax(sim, 1)
+    picked = log.gather(2, j[..., None]).squeeze(-1)
+    nll = -(picked * inside).sum() / inside.sum().clamp(min=1)
+    target = torch.zeros_like(seen[1])
+    flat = j + torch.arange(b, device=device)[:, None] * target.shape[1]
+    target.view(-1)[flat[inside]] = 1.0
+    match = F.binary_cross_entropy_with_logits(seen[0].float(), inside.float())
+    match = match + F.binary_cross_entropy_with_logits(seen[1].float(), target.float())
+    expected = window_mean(sim, j, height, width)
+    off = (expected - where).norm(dim=-1)
+    off = (off * inside).sum() / inside.sum().clamp(min=1)
+    return nll, match, off
+
+
+def window_mean(sim: Tensor, j: Tensor, height: int, width: int) -> Tensor:
+    """Expected position (pixels) under the softmax over the 5 x 5 cells around cell ``j``."""
+    device = sim.device
+    row, col = j // width, j % width
+    d = torch.arange(-2, 3, device=device)
+    r = row[..., None, None] + d[:, None]
+    c = col[..., None, None] + d[None, :]
+    ok = (r >= 0) & (r < height) & (c >= 0) & (c < width)
+    at = (r.clamp(0, height - 1) * width + c.clamp(0, width - 1)).flatten(2)
+    score = sim.gather(2, at).masked_fill(~ok.flatten(2), -1e4)
+    weight = score.softmax(-1)
+    x = (weight * ((c + 0.5) * CELL - 0.5).expand_as(ok).flatten(2)).sum(-1)
+    y = (weight * ((r + 0.5) * CELL - 0.5).expand_as(ok).flatten(2)).sum(-1)
+    return torch.stack([x, y], -1)
+
+
+def perturbed(p: Pairs, g: torch.Generator) -> tuple[Tensor, Tensor]:
+    """Draw starting homographies (crop to photo) for the refiner, and which are no fit."""
+    b, device = len(p.crop), p.crop.device
+
+    def uniform(*shape: int) -> Tensor:
+        return torch.rand(shape, generator=g, device=device)
+
+    corners = p.body
+    size = (corners.amax(1) - corners.amin(1)).mean(1)[:, None, None]
+    level = torch.tensor([0.006, 0.02, 0.045], device=device)[
+        (uniform(b) * 3).long().clamp(max=2)
+    ][:, None, None]
+    noise = torch.randn((b, 4, 2), generator=g, device=device) * 0.6
+    common = torch.randn((b, 1, 2), generator=g, device=device) * 0.8
+    start = corners + (noise + common) * level * size
+    bad = uniform(b) < 0.3
+    kind = uniform(b)
+    turned = torch.where((kind < 0.5)[:, None, None], corners.roll(2, 1), corners)
+    far = torch.randn((b, 1, 2), generator=g, device=device)
+    far = far / far.norm(dim=-1, keepdim=True) * (0.12 + 0.4 * uniform(b, 1, 1)) * size
+    far = torch.where((kind >= 0.5)[:, None, None], far, torch.zeros_like(far))
+    squeeze = torch.where(kind > 0.8, torch.exp(0.35 * torch.sign(uniform(b) - 0.5)), 1.0)
+    middle = corners.mean(1, keepdim=True)
+    wrong = (turned - middle) * squeeze[:, None, None] + middle + far + noise * 0.01 * size
+    start = torch.where(bad[:, None, None], wrong, start)
+    moved = data.transfer(p.truth, start)
+    return data.homography(corners, moved), bad | ~p.there
+
+
+def refine_loss(
+    flow: Tensor, fit: Tensor, start: Tensor, bad: Tensor, p: Pairs
+) -> tuple[Tensor, Tensor, Tensor]:
+    b, device = len(flow), flow.device
+    cells = data.pixel_grid(*CROP, FINE, device).expand(b, -1, -1)
+    back = torch.linalg.inv(start)
+    photo_size = torch.tensor([p.photo.shape[3], p.photo.shape[2]], device=device)
+    there = data.transfer(p.truth, cells)
+    inside = data.fill_polygons(cells, p.body)
+    inside &= ((there >= 0) & (there < photo_size)).all(-1) & ~bad[:, None]
+    out = flow.float().flatten(2).transpose(1, 2)  # (B, N, 6)
+    body = data.transfer(back, there) - cells
+    loss_body = laplace(out[..., :2], body, out[..., 2], inside)
+    loss_part = out.new_zeros(())
+    for i in range(p.parts.shape[1]):
+        mask = data.fill_polygons(cells, p.outlines[:, i]) & ~bad[:, None]
+        target = data.transfer(back @ p.parts[:, i], cells) - cells
+        mask &= (target.abs() < 60).all(-1)
+        loss_part = loss_part + laplace(out[..., 3:5], target, out[..., 5], mask) * (
+            mask.sum() / (inside.sum() + 1)
+        )
+    fit_loss = F.binary_cross_entropy_with_logits(fit.float(), (~bad).float())
+    return loss_body, 3 * loss_part, fit_loss
+
+
+def laplace(flow: Tensor, target: Tensor, log_b: Tensor, mask: Tensor) -> Tensor:
+    log_b = log_b.clamp(-3, 4)
+    nll = (flow - target).abs().sum(-1) * torch.exp(-log_b) + 2 * log_b
+    return (nll * mask).sum() / mask.sum().clamp(min=1)
+
+
+def step_losses(net: Aligner, p: Pairs, g: torch.Generator) -> dict[str, Tensor]:
+    device = p.crop.device.type
+    start, bad = perturbed(p, g)
+    with torch.no_grad():
+        warped = warp(p.photo, start)
+    with torch.autocast(device, torch.bfloat16):
+        tokens_photo, _ = net.encoder(p.photo)
+        tokens, maps = net.encoder(torch.cat([p.crop, warped]))
+        b = len(p.crop)
+        sim, seen_ref, seen_photo = net.matcher(tokens[:b], tokens_photo)
+        flow, fit = net.refiner(maps[:b], maps[b:])
+    nll, match, off = match_loss(sim, (seen_ref, seen_photo), p)
+    body, part, fit_loss = refine_loss(flow, fit, start, bad, p)
+    return {"nll": nll, "match": match, "off": off, "body": body, "part": part, "fit": fit_loss}
+
+
+def warp(photo: Tensor, start: Tensor) -> Tensor:
+    """Cut crops from network-sized photos; twice as fine as needed, then averaged."""
+    grid = data.pixel_grid(CROP[0] * 2, CROP[1] * 2, 1, photo.device)
+    grid = (grid + 0.5) / 2 - 0.5
+    where = data.transfer(start, grid.expand(len(start), -1, -1))
+    scale = torch.tensor([photo.shape[3], photo.shape[2]], device=photo.device)
+    where = ((2 * where + 1) / scale - 1).clamp(-3, 3).reshape(-1, CROP[1] * 2, CROP[0] * 2, 2)
+    out = F.grid_sample(photo, where, padding_mode="border", align_corners=False)
+    return F.avg_pool2d(out, 2)
+
+
+@torch.no_grad()
+def validate(net: Aligner, bank: data.Bank, held: list[int], device: str) -> str:
+    net.eval()
+    cutter = PairCutter(bank, held, device, 5)
+    coarse, fine, body0, score, truth = [], [], [], [], []
+    for i in range(30 if device != "cpu" else 2):
+        p = cutter.batch(32 if device != "cpu" else 4, portrait=i % 3 == 2, train=False)
+        with torch.autocast(device.split(":")[0], torch.bfloat16):
+            tp, _ = net.encoder(p.photo)
+            tr, maps = net.encoder(p.crop)
+            sim, seen, _ = net.matcher(tr, tp)
+        h, w = p.photo.shape[2] // CELL, p.photo.shape[3] // CELL
+        cells = data.pixel_grid(*CROP, CELL, device).expand(len(tr), -1, -1)
+        where = data.transfer(p.truth, cells)
+        best = (F.log_softmax(sim.float(), 2) + F.log_softmax(sim.float(), 1)).argmax(2)
+        got = window_mean(sim.float(), best, h, w)
+        off = (got - where).norm(dim=-1)
+        ok = data.fill_polygons(cells, p.body) & (seen > 0)
+        coarse.append(torch.where(ok, off, torch.nan).nanmedian(1).values)
+        start, bad = perturbed(p, cutter.generator)
+        with torch.autocast(device.split(":")[0], torch.bfloat16):
+            _, warped = net.encoder(warp(p.photo, start))
+            flow, fit = net.refiner(maps, warped)
+        fcells = data.pixel_grid(*CROP, FINE, device).expand(len(tr), -1, -1)
+        target = data.transfer(torch.linalg.inv(start) @ p.truth, fcells) - fcells
+        inside = data.fill_polygons(fcells, p.body) & ~bad[:, None]
+        err = (flow.float().flatten(2).transpose(1, 2)[..., :2] - target).norm(dim=-1)
+        fine.append(torch.where(inside, err, torch.nan).nanmedian(1).values)
+        body0.append(torch.where(inside, target.norm(dim=-1), torch.nan).nanmedian(1).values)
+        score.append(fit.float())
+        truth.append(~bad)
+    net.train()
+    c, f, z = (torch.cat(v).cpu().numpy() for v in (coarse, fine, body0))
+    s, t = torch.cat(score).cpu().numpy(), torch.cat(truth).cpu().numpy()
+    q = [50, 90, 97]
+    return (
+        f"coarse median px {np.nanpercentile(c, q).round(2)} (nan {np.isnan(c).mean():.3f}); "
+        f"fine from {np.nanpercentile(z, q).round(2)} to {np.nanpercentile(f, q).round(2)}; "
+        f"fit auroc {auroc(s, t):.4f} err {((s > 0) != t).mean():.4f}"
+    )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--shards", type=Path, required=True)
+    parser.add_argument("--textures", type=Path)
+    parser.add_argument("--weights", type=Path, required=True)
+    parser.add_argument("--resume", type=Path)
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--seconds", type=float, default=480)
+    parser.add_argument("--batch", type=int, default=40)
+    parser.add_argument("--rate", type=float, default=1.0e-3)
+    parser.add_argument("--device", default="cuda")
+    parser.add_argument("--seed", type=int, default=1)
+    args = parser.parse_args()
+    started = time.monotonic()
+    torch.manual_seed(args.seed)
+    bank = data.load_bank(args.shards, args.textures, args.device)
+    say(f"{len(bank.episodes)} machines, {len(bank.images)} pictures, {clock(started)}")
+    held = [m for m in range(len(bank.episodes)) if m % 20 == 0]
+    used = [m for m in range(len(bank.episodes)) if m % 20 != 0]
+    net = Aligner()
+    net.encoder.backbone.load_imagenet(str(args.weights))
+    if args.resume:
+        net.load_state_dict(torch.load(args.resume, map_location="cpu", weights_only=True))
+    net.to(args.device).train()
+    fit(net, bank, used, held, args, started)
+
+
+def fit(
+    net: Aligner,
+    bank: data.Bank,
+    used: list[int],
+    held: list[int],
+    args: argparse.Namespace,
+    started: float,
+) -> None:
+    cutter = PairCutter(bank, used, args.device, args.seed)
+    slow = list(net.encoder.backbone.parameters())
+    rest = [q for q in net.parameters() if all(q is not s for s in slow)]
+    optim = torch.optim.AdamW(
+        [{"params": slow, "top": args.rate * 0.5}, {"params": rest, "top": args.rate}],
+        weight_decay=0.02,
+    )
+    smooth = torch.optim.swa_utils.AveragedModel(
+        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.997), use_buffers=True
+    )
+    sums: dict[str, float] = {}
+    step, begun, told = 0, time.monotonic(), time.monotonic()
+    while (part := (time.monotonic() - started) / args.seconds) < 1:
+        decay = 0.5 * (1 + np.cos(np.pi * part)) * min(1.0, (step + 1) / 200)
+        for group in optim.param_groups:
+            group["lr"] = group["top"] * (0.01 + 0.99 * decay)
+        p = cutter.batch(args.batch, portrait=step % 3 == 2)
+        loss = step_losses(net, p, cutter.generator)
+        total = (
+            loss["nll"] + 0.5 * loss["match"] + 0.03 * loss["off"]
+            + 0.3 * loss["body"] + 0.3 * loss["part"] + 0.5 * loss["fit"]
+        )  # fmt: skip
+        optim.zero_grad(set_to_none=True)
+        total.backward()
+        torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
+        optim.step()
+        smooth.update_parameters(net)
+        for k, v in loss.items():
+            sums[k] = 0.98 * sums.get(k, float(v.detach())) + 0.02 * float(v.detach())
+        step += 1
+        if time.monotonic() - told > 30:
+            told = time.monotonic()
+            speed = step / (told - begun)
+            say(f"step {step} {speed:.1f}/s " + " ".join(f"{k} {v:.3f}" for k, v in sums.items()))
+    torch.save(smooth.module.state_dict(), args.out)
+    say(f"saved after {step} steps, {clock(started)}")
+    say("held out: " + validate(smooth.module, bank, held, args.device))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,301 @@
+"""Find the body of a reference shot in a photo, and each part's own place near it.
+
+Two steps. *Finding*: tokens of the reference crop are matched with tokens of the whole photo
+by an attention network, and a homography is fitted robustly (MAGSAC++, Barath et al. 2020,
+arXiv 1912.05909). *Refining*: the photo is warped onto the crop; a second network tells for
+each cell what is still off, for the plane of the body and for the parts that stand off it,
+and whether both show the same body in the same pose at all. A twin or a mirror image gets a
+low ``fit`` and is never judged.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from . import frame
+from .frame import CROP_SIZE, F32, F64, U8
+from .network import Networks
+
+TOKEN = 16  # pixels of the network's picture in one token
+CELL = 8  # pixels of the crop in one cell of the refined maps
+LONG_SIDE = 384  # longer side of the picture that the photo's tokens are made from
+FIT_GOOD = 2.0  # logit of the fit above which no other start is tried
+FIT_ENOUGH = 0.0  # logit of the fit below which a place is not believed
+MIN_POINTS = 8
+
+
+@dataclass(frozen=True)
+class Anchor:
+    """A reference shot, warped onto the crop frame and described.
+
+    Attributes:
+        tokens: (N, 128) for finding.
+        maps: (64, h, w) for refining.
+    """
+
+    tokens: F32
+    maps: F32
+
+
+@dataclass(frozen=True)
+class PhotoTokens:
+    """A photo, described for finding.
+
+    Attributes:
+        tokens: (rows * columns, 128).
+        columns, rows: of the token grid.
+        canvas_from_photo: from the decoded photo to the network's picture.
+    """
+
+    tokens: F32
+    columns: int
+    rows: int
+    canvas_from_photo: F64
+
+
+@dataclass(frozen=True)
+class Placement:
+    """Where the body is.
+
+    Attributes:
+        photo_from_crop: along the body's plane, in pixels of the decoded photo.
+        fit: logit that the photo shows this body in this pose.
+        flow: (6, h, w) what was still off at ``flow_at``; see ``Networks.refine``.
+        flow_at: the homography that ``flow`` was measured at.
+    """
+
+    photo_from_crop: F64
+    fit: float
+    flow: F32
+    flow_at: F64
+
+
+def describe_photo(net: Networks, photo: U8) -> PhotoTokens:
+    """Describe a whole (H, W, 3) photo for finding."""
+    height, width = photo.shape[:2]
+    scale = LONG_SIDE / max(height, width)
+    size = (max(1, round(width * scale)), max(1, round(height * scale)))
+    small = cv2.resize(photo, size, interpolation=cv2.INTER_AREA)
+    right, below = -size[0] % TOKEN, -size[1] % TOKEN
+    small = cv2.copyMakeBorder(small, 0, below, 0, right, cv2.BORDER_REPLICATE)
+    tokens, _ = net.encode(np.asarray(small, dtype=np.uint8))
+    columns, rows = small.shape[1] // TOKEN, small.shape[0] // TOKEN
+    return PhotoTokens(
+        tokens, columns, rows, frame.scaling(size[0] / width, size[1] / height)
+    )
+
+
+def make_anchor(net: Networks, crop: U8) -> Anchor:
+    """Describe a reference shot that was warped onto the crop frame."""
+    return Anchor(*net.encode(crop))
+
+
+def find(
+    net: Networks, anchor: Anchor, photo: PhotoTokens, body_in_crop: F64
+) -> list[F64]:
+    """Return likely photo_from_crop homographies, best first; empty where nothing matches."""
+    similarity, seen, _ = net.match(anchor.tokens, photo.tokens)
+    source = cell_centres(CROP_SIZE, TOKEN)
+    inside = inside_polygon(source, body_in_crop)
+    source, similarity, seen = source[inside], similarity[inside], seen[inside]
+    # the column softmax wants all reference tokens of the body, not only the chosen ones
+    joint = _log_softmax(similarity, 1) + _log_softmax(similarity, 0)
+    best = joint.argmax(1)
+    sure = joint[np.arange(len(best)), best] + np.minimum(seen, 0.0)
+    target = _window_mean(similarity, best, photo.rows, photo.columns)
+    keep = np.argsort(-sure)[: max(24, int(len(sure) * 0.6))]
+    found = _homographies(source[keep], target[keep], body_in_crop)
+    back = np.linalg.inv(photo.canvas_from_photo)
+    return [frame.normalised(back @ h) for h in found]
+
+
+def cell_centres(size: tuple[int, int], step: int) -> F64:
+    """Return the (N, 2) pixel positions of the centres of cells, row by row."""
+    x = np.arange(size[0] // step) * step + (step - 1) / 2
+    y = np.arange(size[1] // step) * step + (step - 1) / 2
+    xx, yy = np.meshgrid(x, y)
+    return np.stack([xx, yy], -1).reshape(-1, 2)
+
+
+def inside_polygon(points: F64, polygon: F64) -> NDArray[np.bool_]:
+    """Say which of (N, 2) points lie inside an (M, 2) polygon (crossing number)."""
+    inside = np.zeros(len(points), bool)
+    for (x0, y0), (x1, y1) in zip(polygon, np.roll(polygon, -1, 0), strict=True):
+        if y0 == y1:
+            continue
+        crosses = (points[:, 1] < y0) != (points[:, 1] < y1)
+        inside ^= crosses & (points[:, 0] < (x1 - x0) * (points[:, 1] - y0) / (y1 - y0) + x0)
+    return inside
+
+
+def _log_softmax(x: F32, axis: int) -> F32:
+    top = x - x.max(axis, keepdims=True)
+    out: F32 = top - np.log(np.exp(top).sum(axis, keepdims=True))
+    return out
+
+
+def _window_mean(similarity: F32, best: NDArray[np.intp], rows: int, columns: int) -> F64:
+    """Return (N, 2) positions: the mean under the softmax of the 5 x 5 tokens around the best."""
+    row, column = best // columns, best % columns
+    d = np.arange(-2, 3)
+    r = np.repeat(row[:, None] + d, 5, 1)
+    c = np.tile(column[:, None] + d, (1, 5))
+    ok = (r >= 0) & (r < rows) & (c >= 0) & (c < columns)
+    at = np.clip(r, 0, rows - 1) * columns + np.clip(c, 0, columns - 1)
+    score = np.where(ok, np.take_along_axis(similarity, at, 1), -np.inf)
+    weight = np.exp(score - score.max(1, keepdims=True))
+    weight /= weight.sum(1, keepdims=True)
+    x = (weight * ((c + 0.5) * TOKEN - 0.5)).sum(1)
+    y = (weight * ((r + 0.5) * TOKEN - 0.5)).sum(1)
+    return np.stack([x, y], 1).astype(np.float64)
+
+
+def _homographies(source: F64, target: F64, body: F64) -> list[F64]:
+    """Fit a homography and, as a second chance, a similarity."""
+    if len(source) < MIN_POINTS:
+        return []
+    out: list[F64] = []
+    h, _ = cv2.findHomography(source, target, cv2.USAC_MAGSAC, 6.0, maxIters=2000, confidence=0.999)
+    if h is not None and frame.looks_possible(h, body):
+        out.append(np.asarray(h, dtype=np.float64))
+    a, _ = cv2.estimateAffinePartial2D(source, target, ransacReprojThreshold=12.0)
+    if a is not None:
+        similar = np.vstack([a, [0.0, 0.0, 1.0]])
+        if frame.looks_possible(similar, body):
+            out.append(similar)
+    return out
+
+
+def refine(
+    net: Networks, anchor: Anchor, photo: U8, start: F64, body_in_crop: F64, passes: int = 2
+) -> Placement | None:
+    """Refine a photo_from_crop homography; None where it leaves what is possible."""
+    cells = cell_centres(CROP_SIZE, CELL)
+    inside = inside_polygon(cells, body_in_crop)
+    h = start
+    placement: Placement | None = None
+    for _ in range(passes):
+        crop = frame.cut(photo, np.linalg.inv(h), CROP_SIZE)
+        _, maps = net.encode(crop)
+        flow, fit = net.refine(anchor.maps, maps)
+        shift = flow[:2].reshape(2, -1).T[inside].astype(np.float64)
+        log_error = flow[2].reshape(-1)[inside].astype(np.float64)
+        correction = _weighted_homography(cells[inside], cells[inside] + shift, log_error)
+        after = frame.normalised(h @ correction)
+        if not frame.looks_possible(after, body_in_crop):
+            return placement
+        placement = Placement(after, fit, flow, h)
+        h = after
+    return placement
+
+
+def _weighted_homography(source: F64, target: F64, log_error: F64) -> F64:
+    """Fit by the normalised direct linear transform, reweighted twice (Huber)."""
+    centre, scale = source.mean(0), source.std() + 1e-9
+    normal = np.array([[1 / scale, 0, -centre[0] / scale], [0, 1 / scale, -centre[1] / scale],
+                       [0, 0, 1.0]])  # fmt: skip
+    p, q = (source - centre) / scale, (target - centre) / scale
+    error = np.exp(np.clip(log_error, -3, 4))
+    weight = 1 / error
+    h = np.eye(3)
+    one, zero = np.ones(len(p)), np.zeros(len(p))
+    for _ in range(3):
+        x, y, u, v = p[:, 0], p[:, 1], q[:, 0], q[:, 1]
+        top = np.stack([x, y, one, zero, zero, zero, -u * x, -u * y], 1) * weight[:, None]
+        low = np.stack([zero, zero, zero, x, y, one, -v * x, -v * y], 1) * weight[:, None]
+        a = np.concatenate([top, low])
+        b = np.concatenate([u * weight, v * weight])
+        h = np.append(np.linalg.lstsq(a, b, rcond=None)[0], 1.0).reshape(3, 3)
+        off = np.linalg.norm(frame.apply(h, p) - q, axis=1) * scale
+        weight = 1 / error * np.minimum(1.0, 2 * error / np.maximum(off, 1e-6)) ** 0.5
+    out: F64 = np.linalg.inv(normal) @ h @ normal
+    return frame.normalised(out)
+
+
+def place_part(placement: Placement, outline_in_crop: F64) -> F64:
+    """Return photo_from_crop for one part: the body's, moved by what its own cells say.
+
+    A part that stands off the plane is seen shifted and scaled. Its cells vote for a
+    similarity; few or unsure cells leave the body's homography as it is.
+    """
+    h = placement.photo_from_crop
+    low, high = outline_in_crop.min(0), outline_in_crop.max(0)
+    cells = cell_centres(CROP_SIZE, CELL)
+    inside = inside_polygon(cells, outline_in_crop)
+    if inside.sum() < 2:
+        middle = (low + high) / 2
+        reach = np.maximum((high - low) / 2, CELL * 0.75)
+        inside = (np.abs(cells - middle) <= reach).all(1)
+    if not inside.any():
+        return h
+    points = cells[inside]
+    flow = placement.flow.reshape(6, -1).T[inside].astype(np.float64)
+    correction = np.linalg.inv(placement.flow_at) @ h
+    rest = points + flow[:, 3:5] - frame.apply(correction, points)
+    return frame.normalised(h @ _local_similarity(points, rest, np.exp(flow[:, 5])))
+
+
+def _local_similarity(points: F64, rest: F64, error: F64) -> F64:
+    """Fit shift, log-scale and turn to (N, 2) shifts, with a prior that keeps them small."""
+    centre = points.mean(0)
+    d = points - centre
+    n = len(points)
+    weight = np.repeat(1 / np.clip(error, 0.1, 50), 2)
+    design = np.zeros((2 * n, 4))
+    design[0::2, 0] = design[1::2, 1] = 1
+    design[0::2, 2], design[1::2, 2] = d[:, 0], d[:, 1]
+    design[0::2, 3], design[1::2, 3] = -d[:, 1], d[:, 0]
+    a = design * weight[:, None]
+    # neighbouring cells err alike: the prior counts as much as four of them
+    prior = np.diag([1 / 8.0, 1 / 8.0, 1 / 0.06, 1 / 0.04]) ** 2 * 4
+    solution = np.linalg.solve(a.T @ a + prior, a.T @ (rest.reshape(-1) * weight))
+    shift, log_scale, turn = solution[:2], float(solution[2]), float(solution[3])
+    return frame.similarity(shift, float(np.exp(log_scale)), turn, centre)
+
+
+def locate_body(
+    net: Networks, anchors: tuple[Anchor, ...], photo: U8, tokens: PhotoTokens, body: F64
+) -> Placement | None:
+    """Return the best believed placement over the anchors, or None.
+
+    The first anchor (the master) mostly suffices; others, and starts turned by half, are tried
+    only while the fit is not good.
+    """
+    best: Placement | None = None
+    for anchor in anchors:
+        starts = find(net, anchor, tokens, body)
+        if best is not None:
+            starts.append(best.photo_from_crop)
+        for start in starts:
+            placed = refine(net, anchor, photo, start, body)
+            if placed is not None and (best is None or placed.fit > best.fit):
+                best = placed
+            if best is not None and best.fit > FIT_GOOD:
+                return best
+    return _try_twin(net, anchors[0], photo, best, body)
+
+
+def _try_twin(
+    net: Networks, anchor: Anchor, photo: U8, best: Placement | None, body: F64
+) -> Placement | None:
+    """Try the place turned by half: a nearly symmetric body is easily found upside down."""
+    if best is None:
+        return None
+    half = frame.similarity(np.zeros(2), 1.0, np.pi, body.mean(0))
+    placed = refine(net, anchor, photo, best.photo_from_crop @ half, body)
+    if placed is not None and placed.fit > best.fit:
+        best = placed
+    return best
+
+
+def shifted(placement: Placement, photo_from_photo: F64) -> Placement:
+    """Return the placement in another scale of the same photo."""
+    return replace(
+        placement,
+        photo_from_crop=photo_from_photo @ placement.photo_from_crop,
+        flow_at=photo_from_photo @ placement.flow_at,
+    )

@@ -1,0 +1,290 @@
+"""Judge all parts of a photo whose view and place are known, and the photo as a whole."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ..domain import (
+    DISPLACED_STATE,
+    UNKNOWN_STATE,
+    Finding,
+    How,
+    Part,
+    PartVerdict,
+    PhotoVerdict,
+    Retake,
+    RetakeReason,
+    Severity,
+)
+from . import judge, quality, words
+from . import frame as fr
+from .align import Placement
+from .frame import F32, F64, U8
+from .judge import Answer, Calibration, Look
+from .network import Networks
+from .prepare import patch_homography
+from .read import Photo
+from .taught import PartFrame, TaughtView
+
+LOOK_AGAIN = 0.035  # shift, as a share of the patch, from which a part is cut again
+DISPLACED_FROM = 0.16  # shift, as a share of the patch, of a part that is not in its place
+DOUBT = (0.02, 0.985)  # p_right between which a part is looked at several times
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What is said of one photo, before it becomes a ``Result``."""
+
+    view: str | None
+    verdict: PhotoVerdict
+    retake: Retake | None
+    findings: tuple[Finding, ...]
+    ms: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass
+class _Sight:
+    """One part in one photo, while it is being judged."""
+
+    frame: PartFrame
+    patch_from_photo: F64
+    in_frame: float
+    patch: U8 | None = None
+    answer: Answer | None = None
+    p_right: float | None = None
+    unseen: RetakeReason | None = None
+    moved: tuple[float, float] = (0.0, 0.0)  # shift that was corrected, share of the patch
+    turn_deg: float = 0.0
+
+
+def assess(
+    net: Networks, calibration: Calibration, view: TaughtView, placement: Placement, photo: Photo
+) -> Judged:
+    """Judge every part of ``view`` in a photo where the body was found."""
+    started = time.perf_counter()
+    sights = [_sight(view, placement, part, photo) for part in view.frames]
+    seen = [s for s in sights if s.unseen is None]
+    looks = _look(net, view, seen, photo.bgr)
+    located = time.perf_counter()
+    _answer(net, calibration, seen, looks)
+    _second_look(net, calibration, view, seen, photo.bgr)
+    soft = _mark_unseen(calibration, view, seen)
+    findings = tuple(_finding(s, view, photo, calibration) for s in sights)
+    verdict, retake = _photo_verdict(sights, findings, photo, soft, view, placement)
+    ms = {"locate": (located - started) * 1000, "judge": (time.perf_counter() - located) * 1000}
+    return Judged(view.layout.view.id, verdict, retake, findings, ms)
+
+
+def _sight(view: TaughtView, placement: Placement, part: PartFrame, photo: Photo) -> _Sight:
+    h = patch_homography(placement, part, view.layout.crop_from_master)
+    outline = fr.apply(np.linalg.inv(h) @ part.patch_from_master, part.outline)
+    share = quality.share_in_frame(outline, (photo.bgr.shape[1], photo.bgr.shape[0]))
+    sight = _Sight(part, h, share)
+    if share < quality.IN_FRAME_SHARE:
+        sight.unseen = RetakeReason.CROPPED
+    return sight
+
+
+def _look(net: Networks, view: TaughtView, sights: list[_Sight], picture: U8) -> list[Look]:
+    """Cut and describe the parts, those of one patch size in one run."""
+    looks: dict[int, Look] = {}
+    for size in sorted({s.frame.size for s in sights}):
+        group = [i for i, s in enumerate(sights) if s.frame.size == size]
+        patches = [fr.cut(picture, sights[i].patch_from_photo, (size, size)) for i in group]
+        maps = net.describe(np.stack(patches))
+        for i, patch, m in zip(group, patches, maps, strict=True):
+            sights[i].patch = patch
+            frame = sights[i].frame
+            looks[i] = Look(m[None], frame.mask, view.shots_of(frame))
+    return [looks[i] for i in range(len(sights))]
+
+
+def _answer(
+    net: Networks, calibration: Calibration, sights: list[_Sight], looks: list[Look]
+) -> None:
+    for sight, answer in zip(sights, judge.compare(net, looks), strict=True):
+        sight.answer = answer
+        sight.p_right = calibration.p_right(answer)
+
+
+def _second_look(
+    net: Networks, calibration: Calibration, view: TaughtView, sights: list[_Sight], picture: U8
+) -> None:
+    """Cut again where a part lies off its predicted place, and average where there is doubt."""
+    again = [s for s in sights if s.answer is not None and _worth_moving(s.answer)]
+    for sight in again:
+        assert sight.answer is not None
+        _follow(sight, sight.answer)
+    if again:
+        _answer(net, calibration, again, _look(net, view, again, picture))
+    doubtful = [s for s in sights if s.p_right is not None and DOUBT[0] < s.p_right < DOUBT[1]]
+    if doubtful:
+        looks = [_several(net, view, s, picture) for s in doubtful]
+        _answer(net, calibration, doubtful, looks)
+
+
+def _worth_moving(answer: Answer) -> bool:
+    shift = float(np.abs(answer.shift).max())
+    return LOOK_AGAIN < shift < 0.3 and answer.shift_error < max(0.02, 0.4 * shift)
+
+
+def _follow(sight: _Sight, answer: Answer) -> None:
+    size = sight.frame.size
+    move = fr.similarity(-answer.shift * size, 1.0, 0.0, np.full(2, (size - 1) / 2))
+    sight.patch_from_photo = move @ sight.patch_from_photo
+    sight.moved = (
+        sight.moved[0] + float(answer.shift[0]),
+        sight.moved[1] + float(answer.shift[1]),
+    )
+
+
+def _several(net: Networks, view: TaughtView, sight: _Sight, picture: U8) -> Look:
+    """Describe a part cut five times, a little apart in place and size."""
+    size = sight.frame.size
+    middle = np.full(2, (size - 1) / 2)
+    step = 0.02 * size
+    moves = ((0, 0, 1.0), (step, 0, 1.03), (-step, 0, 0.97), (0, step, 0.97), (0, -step, 1.03))
+    patches = [
+        fr.cut(
+            picture,
+            fr.similarity(np.array([x, y]), scale, 0.0, middle) @ sight.patch_from_photo,
+            (size, size),
+        )
+        for x, y, scale in moves
+    ]
+    maps: F32 = net.describe(np.stack(patches))
+    return Look(maps, sight.frame.mask, view.shots_of(sight.frame))
+
+
+def _mark_unseen(calibration: Calibration, view: TaughtView, sights: list[_Sight]) -> bool:
+    """Mark parts under glare or something else; return whether the photo is too soft."""
+    ratios = []
+    for sight in sights:
+        if sight.patch is None or sight.answer is None:
+            continue
+        fine, contrast, burnt = view.sharpness_of(sight.frame)
+        here = quality.detail(sight.patch, sight.frame.mask)
+        ratios.append(here.ratio / max(fine / max(contrast, 1e-6), 1e-9))
+        if quality.burnt(sight.patch, sight.frame.mask) - burnt > quality.GLARE_SHARE:
+            sight.unseen = RetakeReason.GLARE
+        elif sight.answer.sight < calibration.sight_from:
+            sight.unseen = RetakeReason.COVERED
+    return len(ratios) > 0 and float(np.median(ratios)) < quality.BLUR_RATIO
+
+
+# --- From numbers to words ----------------------------------------------------------------
+
+
+def _finding(sight: _Sight, view: TaughtView, photo: Photo, calibration: Calibration) -> Finding:
+    part = sight.frame.part
+    outline = fr.apply(
+        np.linalg.inv(sight.patch_from_photo) @ sight.frame.patch_from_master, sight.frame.outline
+    )
+    common = {
+        "id": part.id,
+        "severity": part.severity,
+        "expected": part.expect,
+        "outline": quality.outline_of(photo.to_full(outline)),
+    }
+    answer, p = sight.answer, sight.p_right
+    if sight.unseen is not None or answer is None or p is None:
+        verdict = PartVerdict.UNSEEN
+        text = words.message(part, verdict, None, sight.unseen)
+        return Finding(verdict=verdict, found=None, p_right=None, message=text, **common)
+    shift = np.array(sight.moved) + answer.shift
+    displaced = float(np.abs(shift).max()) > DISPLACED_FROM and p > calibration.fault_to
+    if displaced:
+        p = min(p, calibration.fault_to)
+    verdict = _verdict(p, calibration)
+    found = _found(part, answer, verdict, displaced)
+    mm = view.layout.view.mm_per_px
+    span = sight.frame.square.side * fr.PATCH_MARGIN
+    turned = verdict is PartVerdict.OK
+    return Finding(
+        verdict=verdict,
+        found=found,
+        p_right=round(p, 5),
+        message=words.message(part, verdict, found, None),
+        fix=words.fix(part, verdict, found),
+        offset_mm=round(float(np.linalg.norm(shift)) * span * mm, 2) if mm else None,
+        turn_deg=round(answer.turn_deg, 1) if turned else None,
+        **common,
+    )
+
+
+def _verdict(p_right: float, calibration: Calibration) -> PartVerdict:
+    if p_right >= calibration.ok_from:
+        return PartVerdict.OK
+    return PartVerdict.FAULT if p_right <= calibration.fault_to else PartVerdict.UNSURE
+
+
+def _found(part: Part, answer: Answer, verdict: PartVerdict, displaced: bool) -> str:
+    """Name the likeliest state."""
+    if verdict is PartVerdict.OK:
+        return part.expect
+    if displaced:
+        taught = [f.state for f in part.faults if f.how is How.DISPLACED]
+        return taught[0] if len(taught) == 1 else DISPLACED_STATE
+    worst = answer.likeliest()
+    if worst is not None and worst[1] > 0:
+        return worst[0]
+    if worst is not None and worst[1] > answer.right:
+        return worst[0]
+    if verdict is PartVerdict.UNSURE:
+        return part.expect
+    untaught = [f.state for f in part.faults if f.state not in answer.wrong]
+    # one fault is all that anyone expects here: it is that, or something never thought of
+    if len(part.faults) == 1 and len(untaught) == 1:
+        return untaught[0]
+    return UNKNOWN_STATE
+
+
+def _photo_verdict(
+    sights: list[_Sight],
+    findings: tuple[Finding, ...],
+    photo: Photo,
+    soft: bool,
+    view: TaughtView,
+    placement: Placement,
+) -> tuple[PhotoVerdict, Retake | None]:
+    """Apply the rule of the contract: fault, then retake, then unsure, then pass."""
+    stops = [f for f in findings if f.severity is Severity.STOP]
+    if any(f.verdict is PartVerdict.FAULT for f in stops) and not soft:
+        return PhotoVerdict.HOLD, None
+    crop = fr.cut(photo.bgr, np.linalg.inv(placement.photo_from_crop), fr.CROP_SIZE)
+    if quality.brightness(crop) < quality.DARK_LEVEL:
+        return PhotoVerdict.RETAKE, quality.retake(RetakeReason.DARK)
+    if soft:
+        return PhotoVerdict.RETAKE, quality.retake(RetakeReason.BLUR)
+    unseen = [s for s in sights if s.unseen is not None and s.frame.part.severity is Severity.STOP]
+    if unseen:
+        return PhotoVerdict.RETAKE, _unseen_retake(unseen, photo, view)
+    if any(f.verdict is PartVerdict.UNSURE for f in stops):
+        return PhotoVerdict.HOLD, None
+    return PhotoVerdict.PASS, None
+
+
+def _unseen_retake(unseen: list[_Sight], photo: Photo, view: TaughtView) -> Retake:
+    reasons = [s.unseen for s in unseen if s.unseen is not None]
+    why = max(set(reasons), key=lambda r: (reasons.count(r), r.value))
+    group = [s for s in unseen if s.unseen is why]
+    if why is RetakeReason.CROPPED:
+        centres = np.array(
+            [
+                fr.apply(
+                    np.linalg.inv(s.patch_from_photo), np.full((1, 2), (s.frame.size - 1) / 2)
+                )[0]
+                for s in group
+            ]
+        )
+        size = (photo.bgr.shape[1], photo.bgr.shape[0])
+        return Retake(why, quality.cropped_advice(centres, size))
+    names = [str(s.frame.part.title) for s in group]
+    text = names[0] if len(names) == 1 else f"{names[0]} and {len(names) - 1} more"
+    name = "the " + text[:1].lower() + text[1:]
+    return quality.retake(why, parts=name)
+
+

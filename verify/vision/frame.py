@@ -1,0 +1,171 @@
+"""Frames and the homographies between them.
+
+A homography is a (3, 3) float64 array that acts on column vectors (x, y, 1) in pixels that
+count from the centre of the top-left pixel. ``b_from_a`` takes points of frame a to frame b.
+
+Frames: *photo* (the decoded picture), *master* (the view's master as written in the machine
+file), *crop* (the body in the master, at the size that the aligning network sees) and *patch*
+(one part in the master, square, with a margin).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+F64 = NDArray[np.float64]
+F32 = NDArray[np.float32]
+U8 = NDArray[np.uint8]
+
+CROP_SIZE = (320, 240)  # width, height of the crop frame
+CROP_GROW = 1.14  # the crop over the bounding box of the body
+HULL_GROW = 1.25  # the parts' hull over itself, where no body is drawn
+PATCH_MARGIN = 1.35  # side of a patch over the side of the part's square
+SQUARE_GROW = 1.1  # side of the part's square over the longer side of its outline
+
+
+def apply(h: F64, points: F64) -> F64:
+    """Apply a homography to (N, 2) points."""
+    p = points @ h[:, :2].T + h[:, 2]
+    out: F64 = p[:, :2] / p[:, 2:]
+    return out
+
+
+def normalised(h: F64) -> F64:
+    """Return the same homography with its last element 1."""
+    out: F64 = h / h[2, 2]
+    return out
+
+
+def scaling(x: float, y: float) -> F64:
+    """Return the homography of resizing: pixel centres map by (p + 0.5) * s - 0.5."""
+    return np.array([[x, 0, 0.5 * x - 0.5], [0, y, 0.5 * y - 0.5], [0, 0, 1.0]])
+
+
+def similarity(shift: F64, scale: float, turn: float, centre: F64) -> F64:
+    """Return: turn (radians, clockwise on screen) and scale about ``centre``, then shift."""
+    c, s = np.cos(turn) * scale, np.sin(turn) * scale
+    rot = np.array([[c, -s], [s, c]])
+    move = centre + shift - rot @ centre
+    return np.array([[*rot[0], move[0]], [*rot[1], move[1]], [0.0, 0.0, 1.0]])
+
+
+def fit_box(low: F64, high: F64, size: tuple[int, int], grow: float) -> F64:
+    """Return frame_from_master that fits a grown box into the middle of a frame of ``size``."""
+    scale = float(np.max((high - low) * grow / np.array(size)))
+    centre = (low + high) / 2
+    middle = (np.array(size) - 1) / 2
+    move = middle - centre / scale
+    return np.array([[1 / scale, 0, move[0]], [0, 1 / scale, move[1]], [0.0, 0.0, 1.0]])
+
+
+def local_scale(h: F64, point: F64) -> float:
+    """Return how many pixels of the target one pixel at ``point`` becomes (root of the area)."""
+    x, y, w = h @ np.array([*point, 1.0])
+    if abs(w) < 1e-12:
+        return float("inf")
+    return float(np.sqrt(abs(np.linalg.det(h) / w**3)))
+
+
+def looks_possible(h: F64, corners: F64, limit: float = 6.0) -> bool:
+    """Say whether a body can look so: in front of the camera, unmirrored, not torn apart.
+
+    Args:
+        h: homography.
+        corners: (N, 2) outline that it is asked about.
+        limit: most that the scale may differ between two corners.
+    """
+    if not np.isfinite(h).all() or abs(np.linalg.det(h)) < 1e-12:
+        return False
+    w = corners @ h[2, :2] + h[2, 2]
+    if not (np.all(w > 1e-6) or np.all(w < -1e-6)):
+        return False
+    scales = np.linalg.det(h) / w**3
+    if np.any(scales <= 0):
+        return False
+    return bool(np.sqrt(scales.max() / scales.min()) < limit)
+
+
+def cut(picture: U8, frame_from_picture: F64, size: tuple[int, int]) -> U8:
+    """Cut a (height, width, 3) patch out of a picture, without aliasing.
+
+    The patch is drawn at twice its size and averaged; a picture that is finer still is
+    halved first. Outside the picture its border is repeated.
+    """
+    picture_from_frame = np.linalg.inv(frame_from_picture)
+    middle = (np.array(size) - 1) / 2
+    step = local_scale(picture_from_frame, middle)
+    while step > 2.9 and min(picture.shape[:2]) > 64:
+        # only the part that is needed is halved: a whole photo would cost more than the cut
+        picture, picture_from_frame = _halved(picture, picture_from_frame, size)
+        step /= 2
+    twice = scaling(0.5, 0.5)
+    out = cv2.warpPerspective(
+        picture,
+        picture_from_frame @ twice,
+        (size[0] * 2, size[1] * 2),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    return np.asarray(cv2.resize(out, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+
+
+def _halved(picture: U8, picture_from_frame: F64, size: tuple[int, int]) -> tuple[U8, F64]:
+    """Halve the window of a picture that a frame looks at."""
+    height, width = picture.shape[:2]
+    corners = np.array([[0, 0], [size[0], 0], [size[0], size[1]], [0, size[1]]], float) - 0.5
+    seen = apply(picture_from_frame, corners)
+    low = np.clip(np.floor(seen.min(0)) - 4, 0, [width - 2, height - 2]).astype(int)
+    high = np.clip(np.ceil(seen.max(0)) + 5, low + 2, [width, height]).astype(int)
+    window = picture[low[1] : high[1], low[0] : high[0]]
+    window = window[: window.shape[0] // 2 * 2, : window.shape[1] // 2 * 2]
+    half = cv2.resize(window, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    shift = np.array([[1, 0, -low[0]], [0, 1, -low[1]], [0, 0, 1.0]])
+    return np.asarray(half, dtype=np.uint8), scaling(0.5, 0.5) @ shift @ picture_from_frame
+
+
+@dataclass(frozen=True)
+class Square:
+    """The part's square in the master: centre and side in pixels."""
+
+    centre: tuple[float, float]
+    side: float
+
+    def patch_from_master(self, size: int) -> F64:
+        """Return the homography from the master to a square patch of ``size`` pixels."""
+        half = self.side * PATCH_MARGIN / 2
+        centre = np.array(self.centre)
+        return fit_box(centre - half, centre + half, (size, size), 1.0)
+
+
+def square_of(outline: F64) -> Square:
+    """Return the square that bounds an (N, 2) outline."""
+    low, high = outline.min(0), outline.max(0)
+    centre = (low + high) / 2
+    side = float(max((high - low).max() * SQUARE_GROW, 8.0))
+    return Square((float(centre[0]), float(centre[1])), side)
+
+
+def body_outline(body: F64 | None, outlines: list[F64]) -> F64:
+    """Return the (N, 2) outline of the rigid body: as drawn, or the parts' hull, grown."""
+    if body is not None:
+        return body
+    points = np.concatenate(outlines).astype(np.float32)
+    hull = cv2.convexHull(points)[:, 0].astype(np.float64)
+    centre = (hull.min(0) + hull.max(0)) / 2
+    grown: F64 = centre + (hull - centre) * HULL_GROW
+    return grown
+
+
+def polygon_mask(outline: F64, size: tuple[int, int]) -> F32:
+    """Return the (height, width) share, 0 to 1, of each pixel inside a polygon."""
+    width, height = size
+    fine = 4
+    canvas = np.zeros((height * fine, width * fine), np.uint8)
+    points = np.round(((outline + 0.5) * fine - 0.5) * 16).astype(np.int32)
+    cv2.fillPoly(canvas, [points], 255, shift=4)
+    small = cv2.resize(canvas, size, interpolation=cv2.INTER_AREA)
+    return small.astype(np.float32) / 255

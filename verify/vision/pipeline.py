@@ -1,0 +1,213 @@
+"""From a photo to a verdict: read, align, locate, judge, say it."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from .. import __version__
+from ..domain import (
+    Machine,
+    MadeBy,
+    PhotoVerdict,
+    Result,
+    Retake,
+    RetakeReason,
+    Timing,
+)
+from ..errors import PhotoError, UsageError
+from . import align, assess, quality
+from .assess import Judged
+from .frame import U8
+from .judge import load_calibration
+from .network import Networks
+from .prepare import READ_SIDE, teach_machine
+from .read import Photo, read_photo
+from .taught import TaughtView
+
+WRONG_VIEW_BY = 1.0  # logit by which another view must fit better than the one asked for
+
+
+@dataclass(frozen=True)
+class Checked:
+    """A result and, where it was asked for, the picture that it was made from.
+
+    Attributes:
+        result: outlines are in pixels of the full upright photo.
+        picture: (H, W, 3) BGR, upright, as judged; None where not kept or unreadable.
+        picture_scale: pixels of ``picture`` per pixel of the full photo.
+    """
+
+    result: Result
+    picture: U8 | None
+    picture_scale: float
+
+
+class Checker:
+    """One machine, taught and ready. Not safe to share between threads."""
+
+    def __init__(
+        self,
+        machine: Machine,
+        *,
+        cache_dir: Path | None = None,
+        progress: Callable[[str], None] | None = None,
+        threads: int | None = None,
+    ) -> None:
+        """Teach the machine, or take what was learnt from the cache.
+
+        Args:
+            machine: from ``read_machine``.
+            cache_dir: where teaching is kept; None keeps nothing.
+            progress: told what is being looked at while teaching.
+            threads: cores for the networks; None lets the runtime decide.
+
+        Raises:
+            ModelError: the networks are absent or damaged.
+            TeachError: the machine cannot be taught.
+        """
+        self.machine = machine
+        self.networks = Networks(threads=threads or 0)
+        self.calibration = load_calibration(self.networks.folder / "calibration.json")
+        self.taught = teach_machine(machine, self.networks, cache_dir, progress)
+        self.made_by = MadeBy(__version__, self.taught.digest, self.networks.sha256)
+
+    def check(
+        self,
+        photo: Path,
+        *,
+        given_name: str | None = None,
+        view: str | None = None,
+        keep_picture: bool = False,
+    ) -> Checked:
+        """Judge one photo.
+
+        Args:
+            photo: the file.
+            given_name: how the photo was named by the caller; the path by default.
+            view: id of the view it should show; None: recognise it.
+            keep_picture: keep the picture for drawing.
+
+        Raises:
+            UsageError: there is no such view.
+        """
+        self._known_view(view)
+        started = time.perf_counter()
+        name = given_name or str(photo)
+        try:
+            picture = read_photo(photo, max_side=READ_SIDE)
+        except PhotoError as error:
+            took = (time.perf_counter() - started) * 1000
+            return Checked(self._unreadable(name, photo, view, error, took), None, 1.0)
+        read = time.perf_counter()
+        judged = self._judge(picture, view)
+        done = time.perf_counter()
+        times = Timing(
+            read=(read - started) * 1000,
+            align=judged.ms["align"],
+            locate=judged.ms["locate"],
+            judge=judged.ms["judge"],
+            total=(done - started) * 1000,
+        )
+        result = Result(
+            photo=name,
+            sha256=picture.sha256,
+            machine=self.machine.id,
+            view=judged.view,
+            verdict=judged.verdict,
+            retake=judged.retake,
+            parts=judged.findings,
+            made_by=self.made_by,
+            ms=_rounded(times),
+        )
+        return Checked(result, picture.bgr if keep_picture else None, picture.scale)
+
+    def _known_view(self, view: str | None) -> None:
+        known = [v.id for v in self.machine.views]
+        if view is not None and view not in known:
+            raise UsageError(f"there is no view '{view}'; allowed: {', '.join(known)}")
+
+    def _judge(self, picture: Photo, wanted: str | None) -> Judged:
+        started = time.perf_counter()
+        tokens = align.describe_photo(self.networks, picture.bgr)
+        views = self.taught.views
+        if wanted is not None:
+            views = tuple(v for v in views if v.layout.view.id == wanted)
+        placed = self._best(views, picture.bgr, tokens)
+        if placed is None and wanted is not None:
+            rest = tuple(v for v in self.taught.views if v.layout.view.id != wanted)
+            other = self._best(rest, picture.bgr, tokens)
+            if other is not None:
+                return self._wrong_view(wanted, other[0], started)
+        if placed is None:
+            dark = quality.brightness(picture.bgr) < quality.DARK_LEVEL
+            why = RetakeReason.DARK if dark else RetakeReason.NOT_FOUND
+            ms = {"align": _since(started), "locate": 0.0, "judge": 0.0}
+            return Judged(wanted, PhotoVerdict.RETAKE, quality.retake(why), (), ms)
+        view, placement = placed
+        aligned = _since(started)
+        judged = assess.assess(self.networks, self.calibration, view, placement, picture)
+        return replace(judged, ms={**judged.ms, "align": aligned})
+
+    def _best(
+        self, views: tuple[TaughtView, ...], photo: U8, tokens: align.PhotoTokens
+    ) -> tuple[TaughtView, align.Placement] | None:
+        """Return the view that fits best, if any fits."""
+        best: tuple[TaughtView, align.Placement] | None = None
+        for view in views:
+            placement = align.locate_body(
+                self.networks, view.anchors, photo, tokens, view.layout.body_in_crop
+            )
+            if placement is None or placement.fit < align.FIT_ENOUGH:
+                continue
+            if best is None or placement.fit > best[1].fit:
+                best = (view, placement)
+        return best
+
+    def _wrong_view(self, wanted: str, other: TaughtView, started: float) -> Judged:
+        words = {
+            "other": str(other.layout.view.title),
+            "wanted": str(self.machine.view(wanted).title),
+        }
+        retake = quality.retake(RetakeReason.WRONG_VIEW, **words)
+        ms = {"align": _since(started), "locate": 0.0, "judge": 0.0}
+        return Judged(wanted, PhotoVerdict.RETAKE, retake, (), ms)
+
+    def _unreadable(
+        self, name: str, photo: Path, view: str | None, error: PhotoError, took: float
+    ) -> Result:
+        return Result(
+            photo=name,
+            sha256=_digest(photo),
+            machine=self.machine.id,
+            view=view,
+            verdict=PhotoVerdict.RETAKE,
+            retake=Retake(RetakeReason.UNREADABLE, str(error)),
+            parts=(),
+            made_by=self.made_by,
+            ms=_rounded(Timing(took, 0.0, 0.0, 0.0, took)),
+        )
+
+
+def _digest(photo: Path) -> str | None:
+    """SHA-256 of a file that is no picture; None where it cannot be read at all."""
+    import hashlib
+
+    try:
+        with photo.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError:
+        return None
+
+
+def _since(started: float) -> float:
+    return (time.perf_counter() - started) * 1000
+
+
+def _rounded(times: Timing) -> Timing:
+    values = np.round([times.read, times.align, times.locate, times.judge, times.total], 1)
+    return Timing(*(float(v) for v in values))

@@ -1,0 +1,185 @@
+"""What the tool knows of a machine once its shots were looked at, and how it is kept.
+
+Teaching warps every reference shot onto its view's master, cuts each part's patch and
+describes it. The result is kept in a cache file named by the content of the machine folder
+and of the networks, so that it is never stale; the oldest files go when there are many.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..domain import Part, View
+from . import frame as fr
+from .align import Anchor
+from .frame import F32, F64, Square
+
+MOST_RIGHT = 6  # shots of the right state that a part is compared with
+MOST_WRONG = 3  # shots of each wrong state
+MOST_ANCHORS = 4
+SMALL, MIDDLE, LARGE = 96, 128, 192  # sides of a patch in pixels
+
+
+@dataclass(frozen=True)
+class PartFrame:
+    """Where a part is in the master and how it is cut.
+
+    Attributes:
+        part: as in the machine file.
+        outline: (N, 2) in the master.
+        square: its square in the master.
+        size: side of its patch in pixels.
+        mask: (size/8, size/8) share of each cell inside the outline.
+    """
+
+    part: Part
+    outline: F64
+    square: Square
+    size: int
+    mask: F32
+
+    @property
+    def patch_from_master(self) -> F64:
+        """Homography from the master to the part's patch."""
+        return self.square.patch_from_master(self.size)
+
+
+@dataclass(frozen=True)
+class Example:
+    """One described patch of a part in one reference shot.
+
+    Attributes:
+        part: id of the part that it shows.
+        state: the state that it shows; the part's ``expect`` when right.
+        shot: number of the shot in ``View.all_shots``.
+        maps: (64, h, w) float16.
+        fine, contrast: sharpness of the patch, see ``quality.Detail``.
+        burnt: share of the outline that is burnt out.
+    """
+
+    part: str
+    state: str
+    shot: int
+    maps: NDArray[np.float16]
+    fine: float
+    contrast: float
+    burnt: float
+
+
+@dataclass(frozen=True)
+class Layout:
+    """What follows from the machine file alone.
+
+    Attributes:
+        view: as in the machine file.
+        frames: one for each part, in the order of the machine file.
+        body: (N, 2) outline of the body in the master.
+        crop_from_master: homography to the aligning network's crop.
+    """
+
+    view: View
+    frames: tuple[PartFrame, ...]
+    body: F64
+    crop_from_master: F64
+
+    @property
+    def body_in_crop(self) -> F64:
+        """Outline of the body in the crop frame."""
+        return fr.apply(self.crop_from_master, self.body)
+
+
+def lay_out(view: View) -> Layout:
+    """Lay out the patches of a view's parts. Parts that look alike get patches of one size."""
+    outlines = [np.array(p.outline, dtype=np.float64) for p in view.parts]
+    squares = [fr.square_of(o) for o in outlines]
+    sides: dict[str, float] = {}
+    keys = [p.alike or f"\n{p.id}" for p in view.parts]  # no word may hold a line break
+    for key, square in zip(keys, squares, strict=True):
+        sides[key] = max(sides.get(key, 0.0), square.side)
+    frames = []
+    for part, key, outline, square in zip(view.parts, keys, outlines, squares, strict=True):
+        size = SMALL if sides[key] < 64 else MIDDLE if sides[key] < 150 else LARGE
+        in_patch = fr.apply(square.patch_from_master(size), outline)
+        cells = fr.apply(fr.scaling(1 / 8, 1 / 8), in_patch)
+        mask = fr.polygon_mask(cells, (size // 8, size // 8))
+        frames.append(PartFrame(part, outline, square, size, mask))
+    body = fr.body_outline(None if view.body is None else np.array(view.body), outlines)
+    crop_from_master = fr.fit_box(body.min(0), body.max(0), fr.CROP_SIZE, fr.CROP_GROW)
+    return Layout(view, tuple(frames), body, crop_from_master)
+
+
+@dataclass(frozen=True)
+class TaughtView:
+    """One view, ready for judging.
+
+    Attributes:
+        layout: what follows from the machine file alone.
+        anchors: the master's, then other shots'.
+        examples: all described patches.
+        swapped: for (part, state) the examples of the part whose right look that state has.
+        left_out: files of shots that could not be aligned with the master.
+    """
+
+    layout: Layout
+    anchors: tuple[Anchor, ...]
+    examples: tuple[Example, ...]
+    swapped: dict[tuple[str, str], tuple[Example, ...]] = field(default_factory=dict)
+    left_out: tuple[str, ...] = ()
+
+    @property
+    def frames(self) -> tuple[PartFrame, ...]:
+        """The parts' frames."""
+        return self.layout.frames
+
+    def shots_of(self, frame: PartFrame, without: int | None = None) -> dict[str, F32]:
+        """Return the shots to compare a part with, by state; the right one under ''.
+
+        A part's own shots come first, then those of parts that look alike.
+
+        Args:
+            frame: the part.
+            without: number of a shot that must not be used (leave-one-out).
+        """
+        part = frame.part
+        mates = {p.part.id for p in self.frames if part.alike and p.part.alike == part.alike}
+        own = [e for e in self.examples if e.part == part.id and e.shot != without]
+        others = [
+            e
+            for e in self.examples
+            if e.part in mates and e.part != part.id and e.shot != without
+        ]
+        expect = {p.part.id: p.part.expect for p in self.frames}
+        banks: dict[str, list[NDArray[np.float16]]] = {}
+        for e in own + others:
+            state = "" if e.state == expect[e.part] else e.state
+            banks.setdefault(state, []).append(e.maps)
+        for (part_id, state), examples in self.swapped.items():
+            if part_id == part.id:
+                more = [e.maps for e in examples if e.shot != without]
+                banks.setdefault(state, []).extend(more)
+        return {
+            s: np.stack(m[: MOST_RIGHT if s == "" else MOST_WRONG]).astype(np.float32)
+            for s, m in banks.items()
+            if m
+        }
+
+    def sharpness_of(self, frame: PartFrame) -> tuple[float, float, float]:
+        """Return median fine detail, contrast and burnt share of a part's right shots."""
+        rows = [
+            (e.fine, e.contrast, e.burnt)
+            for e in self.examples
+            if e.part == frame.part.id and e.state == frame.part.expect
+        ]
+        values = np.median(np.array(rows), axis=0)
+        return float(values[0]), float(values[1]), float(values[2])
+
+
+@dataclass(frozen=True)
+class TaughtMachine:
+    """All views of a machine, ready for judging; ``digest`` names the folder's content."""
+
+    views: tuple[TaughtView, ...]
+    digest: str
