@@ -9,9 +9,10 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from typing import Any, cast
 
-from .domain import (
+from verify.domain import (
     Finding,
     MadeBy,
     Measure,
@@ -24,7 +25,7 @@ from .domain import (
     Severity,
     Timing,
 )
-from .errors import VerifyError
+from verify.errors import VerifyError
 
 FORMAT = 1
 _PIXEL_DIGITS = 2
@@ -56,11 +57,7 @@ def result_to_json(result: Result) -> Json:
         else {"reason": result.retake.reason.value, "advice": result.retake.advice},
         "parts": [_finding_to_json(finding) for finding in result.parts],
         "marked": result.marked,
-        "made_by": {
-            "verify": result.made_by.verify,
-            "machine": result.made_by.machine,
-            "model": result.made_by.model,
-        },
+        "made_by": asdict(result.made_by),
         "ms": {
             name: _number(getattr(result.ms, name), _MS_DIGITS)
             for name in ("read", "align", "locate", "judge", "total")

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from .errors import UsageError
+from verify.errors import UsageError
 
 
 @dataclass(frozen=True)

@@ -3,10 +3,10 @@
 Pure: labels and results in, a frozen report out.
 """
 
-from .counts import PartCounts, PhotoCounts, verdict_without
-from .proportion import Proportion, exact_interval
-from .report import Group, Mistake, PartScore, Probabilities, ScoreReport, StateScore, score
-from .report_json import report_to_json
+from verify.score.counts import PartCounts, PhotoCounts, verdict_without
+from verify.score.proportion import Proportion, exact_interval
+from verify.score.report import Group, Mistake, PartScore, Probabilities, ScoreReport, StateScore, score
+from verify.score.report_json import report_to_json
 
 __all__ = [
     "Group",

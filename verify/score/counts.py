@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from ..domain import (
+from verify.domain import (
     Finding,
     LabelledShot,
     PartVerdict,
@@ -14,7 +14,7 @@ from ..domain import (
     Severity,
     photo_verdict,
 )
-from .proportion import Proportion
+from verify.score.proportion import Proportion
 
 
 @dataclass(frozen=True)

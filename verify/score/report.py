@@ -6,8 +6,8 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
-from ..domain import LabelledShot, PhotoVerdict, Result
-from .counts import (
+from verify.domain import LabelledShot, PhotoVerdict, Result
+from verify.score.counts import (
     JudgedPart,
     JudgedPhoto,
     PartCounts,
@@ -16,7 +16,7 @@ from .counts import (
     count_photos,
     judge_photo,
 )
-from .probability import RiskCoverage, auroc, calibration_error, log_loss, risk_coverage
+from verify.score.probability import RiskCoverage, auroc, calibration_error, log_loss, risk_coverage
 
 K = TypeVar("K")
 

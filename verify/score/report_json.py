@@ -6,10 +6,10 @@ from collections.abc import Iterable
 from dataclasses import asdict
 from typing import Any
 
-from .counts import PartCounts, PhotoCounts
-from .probability import RiskCoverage
-from .proportion import Proportion
-from .report import Group, Probabilities, ScoreReport
+from verify.score.counts import PartCounts, PhotoCounts
+from verify.score.probability import RiskCoverage
+from verify.score.proportion import Proportion
+from verify.score.report import Group, Probabilities, ScoreReport
 
 FORMAT = 1
 COVERAGES = (0.5, 0.8, 0.9, 0.95, 1.0)

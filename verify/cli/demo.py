@@ -1,0 +1,144 @@
+"""``verify demo``: the main job on a machine folder and photos that come with the product."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from verify.cli.demo_choice import Rebuild, choose_rebuilds, find_labels, find_machine
+from verify.cli.output import (
+    Ink,
+    Progress,
+    answer,
+    clean,
+    columns_of,
+    pad,
+    paint,
+    rule,
+    width,
+    wrapped,
+)
+from verify.cli.photos import Ask, judge_photos, make_folder, require_photos, start_checker
+from verify.cli.words import CAUTIONS, PHOTO_WORDS
+from verify.domain import LabelledShot, Machine, PartVerdict, PhotoVerdict, Result
+from verify.resources import demo_data_folder, reference_images_folder
+from verify.settings import read_settings
+
+_VERDICT = 10
+
+
+def demo(
+    marked: Annotated[
+        Path, typer.Option("--marked", metavar="DIR", help="Folder for the marked pictures.")
+    ] = Path("verify-demo"),
+    machine: Annotated[
+        Path | None, typer.Option("--machine", metavar="DIR", help="Another machine folder.")
+    ] = None,
+    labels: Annotated[
+        Path | None, typer.Option("--labels", metavar="FILE", help="Another labelled set.")
+    ] = None,
+) -> None:
+    """Show the main job: photos of two rebuilds, judged and marked.
+
+    The machine and the shop are invented and the photos are rendered. Ends with 0 when it ran.
+    """
+    from verify.machine_file import read_labels, read_machine
+
+    started = time.perf_counter()
+    settings = read_settings()
+    folder = machine or find_machine(reference_images_folder())
+    taught = read_machine(folder)
+    set_file = labels or find_labels(demo_data_folder(), folder)
+    rebuilds = choose_rebuilds(taught, read_labels(set_file, taught))
+    shots = [shot for rebuild in rebuilds for shot in rebuild.shots]
+    require_photos([shot.path for shot in shots])
+    make_folder(marked)
+
+    _introduce(taught, len(shots))
+    progress = Progress()
+    checker = start_checker(taught, settings, len(shots), progress)
+    answer(f"ready to judge after {time.perf_counter() - started:.1f} s")
+    asks = [Ask(shot.path, shot.file, shot.view) for shot in shots]
+    results = judge_photos(checker, asks, workers=settings.workers, marked=marked)
+    to_fix: list[str] = []
+    for rebuild in rebuilds:
+        to_fix += _show_rebuild(rebuild, taught, results)
+    _close(to_fix, marked, time.perf_counter() - started)
+
+
+def _introduce(machine: Machine, photos: int) -> None:
+    shots = sum(len(view.all_shots) for view in machine.views)
+    text = (
+        f"{machine.title}: {len(machine.views)} views taught by {shots} reference shots; "
+        f"{photos} photos to judge. First the tool learns the shots; that is kept for next time."
+    )
+    for line in wrapped(text):
+        answer(line)
+
+
+def _show_rebuild(rebuild: Rebuild, machine: Machine, results: Iterator[Result]) -> list[str]:
+    """Write a row for each photo as it is judged; return what there is to fix."""
+    answer(rule())
+    answer(paint(rebuild.title, Ink.STRONG))
+    to_fix: list[str] = []
+    for shot in rebuild.shots:
+        result = next(results)
+        word, ink = PHOTO_WORDS[result.verdict]
+        title = clean(str(machine.view(shot.view).title))
+        answer(f"{pad(title, width() - _VERDICT - 1)} {paint(pad(word, _VERDICT), ink)}")
+        for line in _remarks(shot, result, machine):
+            answer(line)
+        to_fix += _fixes(result)
+    return to_fix
+
+
+def _remarks(shot: LabelledShot, result: Result, machine: Machine) -> Iterator[str]:
+    """Yield what was planted and what was said of it, and what was said for no reason."""
+    said = {part.id: part for part in result.parts}
+    for part_id, state in shot.states.items():
+        title = machine.view(shot.view).part(part_id).title
+        finding = said.get(part_id)
+        if finding is None:
+            outcome = "not judged"
+        elif finding.verdict is PartVerdict.OK:
+            outcome = "MISSED"
+        else:
+            outcome = f"{finding.verdict.value}, looks {finding.found or 'not known'}"
+        yield from wrapped(f"planted: {title}, {state} → {outcome}", "      ", "    ")
+    for part in result.parts:
+        if part.verdict is not PartVerdict.OK and part.id not in shot.states:
+            yield from wrapped(f"nothing planted, but: {part.message}", "      ", "    ")
+    if result.retake is not None:
+        yield from wrapped(result.retake.advice, "      ", "    ")
+
+
+def _fixes(result: Result) -> list[str]:
+    held = result.verdict is not PhotoVerdict.PASS
+    return [
+        f"{part.message} {part.fix}" if part.fix else part.message
+        for part in result.parts
+        if held and part.verdict is PartVerdict.FAULT
+    ]
+
+
+def _close(to_fix: Sequence[str], marked: Path, seconds: float) -> None:
+    answer(rule())
+    answer(paint("What to fix", Ink.STRONG))
+    for number, text in enumerate(to_fix, start=1):
+        first = f"{number:>3}. "
+        for line in wrapped(text, " " * columns_of(first), first):
+            answer(line)
+    if not to_fix:
+        answer("  nothing")
+    answer(rule())
+    answer(paint("Take care", Ink.STRONG))
+    for caution in CAUTIONS:
+        for line in wrapped(caution, "    ", "  ! "):
+            answer(line)
+    answer(rule())
+    answer(f"marked pictures: {clean(str(marked.resolve()))}")
+    answer(f"the whole demonstration took {seconds:.1f} s")
