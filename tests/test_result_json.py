@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
+from jsonschema import Draft202012Validator
 
 from tests.score.make import finding, result
 from verify.domain import (
@@ -29,6 +31,7 @@ from verify.result_json import (
     result_to_json,
 )
 
+REPOSITORY = Path(__file__).resolve().parents[1]
 # Keys as the agreed result format lists them, in its order.
 KEYS = [
     "format", "photo", "sha256", "machine", "view", "verdict", "retake", "parts", "marked",
@@ -71,6 +74,10 @@ def test_numbers_of_numpy_are_plain_numbers() -> None:
     assert part["outline"] == [[1.25, 2.5]] * 3
 
 
+# The schema in shared/ is written from the agreed format, not from this code.
+SCHEMA = Draft202012Validator(
+    json.loads((REPOSITORY / "shared" / "result.schema.json").read_text(encoding="utf-8"))
+)
 numbers = st.floats(-1e5, 1e5)
 texts = st.text(max_size=20)
 maybe_text = st.none() | texts
@@ -103,6 +110,34 @@ results = st.builds(
 )
 
 
+CONSISTENT = [
+    result(),
+    result(finding("a", "ok"), finding("b", "unsure", p=0.4)),
+    result(finding("a", "fault", "missing"), finding("b", "unseen")),
+    result(finding("a", "ok"), retake=RetakeReason.GLARE),
+    result(retake=RetakeReason.UNREADABLE),
+    replace(
+        result(
+            replace(
+                finding("a", "fault", "displaced"),
+                outline=((1.0, 2.0), (3.0, 4.0), (5.0, 6.5)),
+                offset_mm=3.25,
+                turn_deg=-12.0,
+                measures=(Measure("gap", 0.5, "mm"),),
+                fix="Push it in.",
+            )
+        ),
+        marked="marked/1.jpg",
+    ),
+]
+
+
+@pytest.mark.parametrize("given_", CONSISTENT)
+def test_what_is_written_fits_the_schema(given_: Result) -> None:
+    SCHEMA.validate(json.loads(result_line(given_)))
+
+
+@settings(max_examples=50)
 @given(results)
 def test_a_result_comes_back_as_it_was_written(given_: Result) -> None:
     line = result_line(given_)

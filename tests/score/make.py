@@ -44,7 +44,9 @@ def finding(
         verdict=PartVerdict(verdict),
         severity=severity,
         expected="seated",
-        found=found or ("seated" if verdict == "ok" else None),
+        found=None
+        if verdict == "unseen"
+        else found or ("seated" if verdict == "ok" else "unknown"),
         p_right=None if verdict == "unseen" else p,
         outline=None,
         message=f"{part}: {verdict}.",
