@@ -212,7 +212,8 @@ def _parametric(data: bytes, x: Curve) -> Curve:
     elif kind in (1, 2):  # below the bend, a constant: 0 or c
         e = f = c if kind == 2 else 0.0
         c, d = 0.0, (-b / a if a else 0.0)
-    y = np.where(x >= d, np.maximum(a * x + b, 0) ** g + e, c * x + f)
+    with np.errstate(all="ignore"):  # a broken profile may hold any numbers
+        y = np.where(x >= d, np.maximum(a * x + b, 0) ** g + e, c * x + f)
     if not np.isfinite(y).all():
         raise _UnusualError
     return np.asarray(np.clip(y, 0, 1))

@@ -11,9 +11,12 @@ import contextlib
 import importlib
 import io
 import re
+import warnings
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import cv2
@@ -35,6 +38,7 @@ NOT_A_PICTURE = f"the file is not a picture: {_KINDS}"
 TOO_HEAVY = "the picture is stored in a way that takes too much memory: save it as an ordinary JPEG"
 
 _BACKGROUND = (128, 128, 128)  # behind transparent pixels: neither dark nor glare
+_STRIP = 256  # rows of the answer that are worked on at a time
 _STRAY_BYTES = 16  # that many between two JPEG segments are padding, not lost picture
 _MAX_COEFFICIENTS = 400_000_000  # bytes that libjpeg keeps of a progressive JPEG
 _MAX_SCAN_PIXELS = 2_000_000_000  # work: pixels times scans of a progressive JPEG
@@ -135,9 +139,8 @@ def sniff(data: bytes) -> PictureFormat:
 def read_header(data: bytes) -> Header:
     """Open a picture without decoding it; UnreadableError says why it cannot be."""
     kind = sniff(data)
-    module, name = _DECODERS[kind]
     try:
-        picture: ImageFile = getattr(importlib.import_module(module), name)(io.BytesIO(data))
+        picture = _decoder(kind)(io.BytesIO(data))
     except Exception as error:  # a decoder may raise anything on broken bytes
         raise UnreadableError(_why(error)) from error
     width, height = picture.size
@@ -150,6 +153,16 @@ def read_header(data: bytes) -> Header:
     if not isinstance(profile, bytes):
         profile = None
     return Header(kind, (width, height), orientation, taken_at, profile, picture)
+
+
+@cache
+def _decoder(kind: PictureFormat) -> Callable[[io.BytesIO], ImageFile]:
+    """Import the decoder of that kind: only the kinds that are met cost time."""
+    # Pillow warns on standard error of broken notes in a file, which nobody can act upon.
+    warnings.filterwarnings("ignore", module=r"PIL\.")
+    module, name = _DECODERS[kind]
+    decoder: Callable[[io.BytesIO], ImageFile] = getattr(importlib.import_module(module), name)
+    return decoder
 
 
 def decode(header: Header, data: bytes, denominator: int) -> Pixels:
@@ -168,7 +181,7 @@ def decode(header: Header, data: bytes, denominator: int) -> Pixels:
         if header.format is PictureFormat.JPEG and header.picture.mode in ("RGB", "L"):
             bgr = _decode_jpeg(header, data, denominator)
         else:
-            bgr = _decode_any(header, denominator)
+            bgr = _decode_any(header, data, denominator)
     except UnreadableError:
         raise
     except MemoryError as error:
@@ -221,7 +234,7 @@ def _decode_jpeg(header: Header, data: bytes, denominator: int) -> Pixels:
         bgr: Pixels = simplejpeg.decode_jpeg(data, **wanted)
     except ValueError as error:
         if "subsampling level" in str(error):  # a layout that this library does not know
-            return _decode_any(header, denominator)
+            return _decode_any(header, data, denominator)
         if not _is_harmless(str(error)) or data.rfind(b"\xff\xd9") < 0:
             raise
         bgr = simplejpeg.decode_jpeg(data, strict=False, **wanted)
@@ -251,45 +264,69 @@ def _check_progressive(header: Header, data: bytes) -> None:
         raise UnreadableError(TOO_HEAVY)
 
 
-def _decode_any(header: Header, denominator: int) -> Pixels:
-    """Decode with Pillow (or its HEIF plug-in), and reduce by whole blocks."""
+def _decode_any(header: Header, data: bytes, denominator: int) -> Pixels:
+    """Decode with the format's decoder, and reduce by whole blocks.
+
+    Works in strips, so that next to the decoder's own copy only the answer takes much memory.
+    """
     width, height = header.size
-    picture: Image = header.picture
-    if header.format is PictureFormat.JPEG:
-        picture.draft(picture.mode, (max(width // denominator, 1), max(height // denominator, 1)))
-    picture.load()
-    left = denominator if picture.size == header.size else 1  # what the draft did not do
-    picture = _plain(picture, left, header.profile)
-    expected = (-(-width // denominator), -(-height // denominator))
-    if picture.size != expected:
+    if header.format is PictureFormat.WEBP:
+        picture = _webp(data)
+    else:
+        picture = header.picture
+        if header.format is PictureFormat.JPEG:
+            least = (max(width // denominator, 1), max(height // denominator, 1))
+            picture.draft(picture.mode, least)
+        picture.load()
+    size = (-(-width // denominator), -(-height // denominator))
+    if picture.size == header.size:
+        left = denominator
+    elif picture.size == size:  # reduced by the draft
+        left = 1
+    else:
         raise UnreadableError(DAMAGED)
-    pixels = np.array(picture)
-    del picture
-    code = cv2.COLOR_GRAY2BGR if pixels.ndim == 2 else cv2.COLOR_RGB2BGR
-    return np.asarray(cv2.cvtColor(pixels, code), np.uint8)
+    bgr = np.empty((size[1], size[0], 3), np.uint8)
+    for top in range(0, size[1], _STRIP):
+        rows = bgr[top : top + _STRIP]
+        box = (0, top * left, picture.width, min((top + len(rows)) * left, picture.height))
+        rows[:] = _plain(picture.crop(box), left, header.profile)
+    return bgr
 
 
-def _plain(picture: Image, denominator: int, profile: bytes | None) -> Image:
-    """Return the picture in mode RGB or L, reduced, without transparency, 8 bits a value."""
+def _webp(data: bytes) -> Image:
+    """Decode a WebP with OpenCV: Pillow's decoder takes 16 bytes a pixel, and longer."""
     from PIL import Image
 
-    if picture.mode.startswith("I;16"):
-        values = np.asarray(picture)
-        picture = Image.fromarray((values >> 8).astype(np.uint8))
-    elif picture.mode in ("I", "F"):
+    if int.from_bytes(data[4:8], "little") + 8 > len(data):
+        raise UnreadableError(TOO_SHORT)
+    pixels = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
+    if pixels is None:
+        raise UnreadableError(DAMAGED)
+    code = cv2.COLOR_BGR2RGB if pixels.shape[2] == 3 else cv2.COLOR_BGRA2RGBA
+    return Image.fromarray(cv2.cvtColor(pixels, code, pixels))
+
+
+def _plain(strip: Image, denominator: int, profile: bytes | None) -> Pixels:
+    """Return the strip as (H, W, 3) BGR: reduced, opaque, 8 bits a value."""
+    from PIL import Image
+
+    if strip.mode.startswith("I;16"):
+        strip = Image.fromarray((np.asarray(strip) >> 8).astype(np.uint8))
+    elif strip.mode in ("I", "F"):
         raise UnreadableError("the picture holds numbers, not colours: send an ordinary photo")
-    if picture.mode == "1":
-        picture = picture.convert("L")
-    if picture.mode in ("P", "PA") or "transparency" in picture.info:
-        clear = "transparency" in picture.info or picture.mode == "PA"
-        picture = picture.convert("RGBA" if clear else "RGB")
+    if strip.mode == "1":
+        strip = strip.convert("L")
+    if strip.mode in ("P", "PA") or "transparency" in strip.info:
+        clear = "transparency" in strip.info or strip.mode == "PA"
+        strip = strip.convert("RGBA" if clear else "RGB")
     if denominator > 1:
-        picture = picture.reduce(denominator)
-    if picture.mode in ("LA", "La", "RGBA", "RGBa"):
-        picture = picture.convert("RGBA")
-        opaque = Image.new("RGB", picture.size, _BACKGROUND)
-        opaque.paste(picture, mask=picture.getchannel("A"))
-        return opaque
-    if picture.mode == "CMYK":
-        return cmyk_to_rgb(picture, profile)
-    return picture if picture.mode in ("RGB", "L") else picture.convert("RGB")
+        strip = strip.reduce(denominator)
+    if strip.mode in ("LA", "La", "RGBA", "RGBa"):
+        strip = strip.convert("RGBA")
+        opaque = Image.new("RGB", strip.size, _BACKGROUND)
+        opaque.paste(strip, mask=strip.getchannel("A"))
+        strip = opaque
+    elif strip.mode == "CMYK":
+        strip = cmyk_to_rgb(strip, profile)
+    rgb = np.asarray(strip if strip.mode == "RGB" else strip.convert("RGB"))
+    return np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR), np.uint8)
