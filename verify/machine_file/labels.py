@@ -42,8 +42,9 @@ def read_labels(path: Path, machine: Machine | None) -> tuple[LabelledShot, ...]
 
 def _shot(table: Table, folder: Path, machine: Machine | None) -> LabelledShot:
     name = table.file("file")
-    _check_file(table, folder, name)
-    view_id = table.id("view")
+    if name is not None:
+        _check_file(table, folder, name)
+    view_id = table.id("view") if machine is None else table.word("view") or ""
     view = _view(table, view_id, machine)
     states, unlabelled = read_said(table, view, also=_ALWAYS)
     retake = _retake(table)
@@ -51,8 +52,8 @@ def _shot(table: Table, folder: Path, machine: Machine | None) -> LabelledShot:
         table.problem("retake", "is said of a photo that also has 'states'", "one of the two")
     table.finish()
     return LabelledShot(
-        file=name,
-        path=folder / name,
+        file=name or "",
+        path=folder / (name or ""),
         view=view_id,
         states=states,
         unlabelled=unlabelled,
@@ -61,8 +62,6 @@ def _shot(table: Table, folder: Path, machine: Machine | None) -> LabelledShot:
 
 
 def _check_file(table: Table, folder: Path, name: str) -> None:
-    if "file" not in table:
-        return
     if rule := pictures.misplaced(name):
         table.problem("file", rule, "a path relative to this file")
     elif not (folder / name).is_file():
@@ -81,7 +80,7 @@ def _view(table: Table, view_id: str, machine: Machine | None) -> View | None:
 
 
 def _retake(table: Table) -> RetakeReason | None:
-    if "retake" not in table:
+    if not table.has("retake"):
         return None
     return table.choice("retake", RetakeReason, RetakeReason.UNREADABLE)
 

@@ -15,6 +15,7 @@ from PIL import Image
 _ORIENTATION = 0x0112  # EXIF tag
 _LYING = (5, 6, 7, 8)  # orientations that exchange width and height (CIPA DC-008, tag 274)
 _PNG = b"\x89PNG\r\n\x1a\n"
+_OTHER_FORMATS = ("AVIF", "BMP", "GIF", "TIFF")
 _MAX_PIXELS = 100_000_000
 KINDS = "JPEG, PNG, WebP or HEIC/HEIF"
 
@@ -92,12 +93,14 @@ def _decode_header(file: BinaryIO, start: bytes) -> tuple[tuple[int, int], bytes
 
         webp = WebPImageFile(file)
         return webp.size, webp.info.get("exif")
-    if start[4:8] == b"ftyp":
+    if start[4:8] == b"ftyp" and start[8:12] not in (b"avif", b"avis"):
         import pillow_heif
 
         width, height = pillow_heif.open_heif(file).size
         return (int(width), int(height)), None
-    raise ValueError("no known signature")
+    other = Image.open(file, formats=_OTHER_FORMATS)
+    # Pillow turns a TIFF upright by itself, and tells its size accordingly.
+    return other.size, None if other.format == "TIFF" else other.info.get("exif")
 
 
 def _orientation(raw_exif: bytes) -> object:

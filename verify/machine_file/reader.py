@@ -116,9 +116,9 @@ def _view(table: Table, folder: Path) -> View:
     )
     shot_tables = table.tables("shot")
     shots = tuple(_shot(shot, view, folder) for shot in shot_tables)
-    names = [((*table.path, "master"), normpath(master))]
-    names += [(t.path, normpath(s.file)) for t, s in zip(shot_tables, shots, strict=True)]
-    _refuse_doubles(table.source, "file", names)
+    names = [((*table.path, "master"), master)]
+    names += [(t.path, shot.file) for t, shot in zip(shot_tables, shots, strict=True)]
+    _refuse_doubles(table.source, "file", ((path, name and normpath(name)) for path, name in names))
     table.finish()
     return View(**{**vars(view), "shots": shots})
 
@@ -136,15 +136,15 @@ def _master(table: Table, folder: Path) -> tuple[str, tuple[int, int] | None]:
         master.problem(
             "size", "is not the size of the picture as a person sees it", f"{list(real)}"
         )
-        return name, None
-    return name, size
+        return name or "", None
+    return name or "", size
 
 
 def _check_file(
-    table: Table, folder: Path, name: str, look: Callable[[Path], _Seen]
+    table: Table, folder: Path, name: str | None, look: Callable[[Path], _Seen]
 ) -> _Seen | None:
     """Return what a look at the picture under ``file`` gives, or None after a problem."""
-    if "file" not in table:
+    if name is None:
         return None
     if rule := pictures.misplaced(name):
         table.problem("file", rule, "a path relative to the machine folder")
@@ -260,7 +260,7 @@ def _shot(table: Table, view: View, folder: Path) -> Shot:
     _check_file(table, folder, name, pictures.check_picture)
     states, unlabelled = read_said(table, view)
     table.finish()
-    return Shot(file=name, states=states, unlabelled=unlabelled)
+    return Shot(file=name or "", states=states, unlabelled=unlabelled)
 
 
 def _refuse_doubles(source: Source, key: str, values: Iterable[tuple[KeyPath, str]]) -> None:

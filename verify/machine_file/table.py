@@ -75,9 +75,10 @@ class Table:
             self.problem(key, "is not an id", _ID_ALLOWED)
         return value or ""
 
-    def file(self, key: str) -> str:
-        """Return a required file name as written."""
-        return self._get(key, str, "a file name, relative to this file") or ""
+    def file(self, key: str) -> str | None:
+        """Return a required file name as written, or None where it is absent or no text."""
+        value = self._get(key, str, "a file name, relative to this file")
+        return None if value is None else str(value)
 
     def word(self, key: str, *, required: bool = True) -> str | None:
         """Return a name such as that of a state: on one line, no blanks around it."""
@@ -116,6 +117,7 @@ class Table:
                 continue
             if known is not None and word not in known:
                 self.problem((key, number), f"is not one of the {what}", hint)
+                continue
             if word in seen:
                 self.problem((key, number), "is written twice")
             seen.add(word)
