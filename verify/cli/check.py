@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Annotated
 
-import typer
+import click
 
+from verify.cli.options import PATH
 from verify.cli.output import Progress, answer, answer_json
 from verify.cli.photos import (
     Ask,
@@ -26,22 +27,14 @@ HELD = 3
 AGAIN = 4
 
 
+@click.command()
+@click.argument("photos", metavar="PHOTO...", nargs=-1, required=True, type=PATH)
+@click.option("--machine", metavar="DIR", required=True, type=PATH, help="Folder that teaches.")
+@click.option("--view", metavar="ID", help="View they show; else it is recognised.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object per photo and line.")
+@click.option("--marked", metavar="DIR", type=PATH, help="Folder for photos with parts drawn on.")
 def check(
-    photos: Annotated[list[Path], typer.Argument(metavar="PHOTO...", help="Photos to judge.")],
-    machine: Annotated[
-        Path, typer.Option("--machine", metavar="DIR", help="Machine folder that teaches.")
-    ],
-    view: Annotated[
-        str | None,
-        typer.Option("--view", metavar="ID", help="View they show; else it is recognised."),
-    ] = None,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="One JSON object per photo and line.")
-    ] = False,
-    marked: Annotated[
-        Path | None,
-        typer.Option("--marked", metavar="DIR", help="Folder for photos with the parts drawn on."),
-    ] = None,
+    photos: tuple[Path, ...], machine: Path, view: str | None, as_json: bool, marked: Path | None
 ) -> None:
     """Judge photos of a rebuilt machine, part by part.
 
@@ -61,7 +54,7 @@ def check(
     asks = [Ask(photo, str(photo), view) for photo in photos]
     results = judge_photos(checker, asks, workers=settings.workers, marked=marked)
     verdicts = _show(results, taught, len(photos), as_json=as_json)
-    raise typer.Exit(exit_code(verdicts))
+    sys.exit(exit_code(verdicts))
 
 
 def exit_code(verdicts: Iterable[PhotoVerdict]) -> int:

@@ -5,11 +5,11 @@ from __future__ import annotations
 import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Annotated
 
-import typer
+import click
 
 from verify.cli.demo_choice import Rebuild, choose_rebuilds, find_labels, find_machine
+from verify.cli.options import PATH
 from verify.cli.output import (
     Ink,
     Progress,
@@ -31,17 +31,18 @@ from verify.settings import read_settings
 _VERDICT = 10
 
 
-def demo(
-    marked: Annotated[
-        Path, typer.Option("--marked", metavar="DIR", help="Folder for the marked pictures.")
-    ] = Path("verify-demo"),
-    machine: Annotated[
-        Path | None, typer.Option("--machine", metavar="DIR", help="Another machine folder.")
-    ] = None,
-    labels: Annotated[
-        Path | None, typer.Option("--labels", metavar="FILE", help="Another labelled set.")
-    ] = None,
-) -> None:
+@click.command()
+@click.option(
+    "--marked",
+    metavar="DIR",
+    type=PATH,
+    default="verify-demo",
+    show_default=True,
+    help="Folder for the marked pictures.",
+)
+@click.option("--machine", metavar="DIR", type=PATH, help="Another machine folder.")
+@click.option("--labels", metavar="FILE", type=PATH, help="Another labelled set.")
+def demo(marked: Path, machine: Path | None, labels: Path | None) -> None:
     """Show the main job: photos of two rebuilds, judged and marked.
 
     The machine and the shop are invented and the photos are rendered. Ends with 0 when it ran.

@@ -8,9 +8,8 @@ from __future__ import annotations
 import os
 import signal
 import sys
-from typing import Annotated
 
-import typer
+import click
 
 from verify import __version__
 from verify.cli.check import check
@@ -22,32 +21,16 @@ from verify.errors import VerifyError
 _BROKEN_PIPE = 141  # what a shell reports of a program that a closed pipe ended
 _INTERRUPTED = 130
 
-app = typer.Typer(
-    name="verify",
-    help="Says from a phone photo which parts of a rebuilt machine are not as they should be. "
-    "It advises; a person releases.",
-    no_args_is_help=True,
-    add_completion=False,
-    rich_markup_mode=None,
-    pretty_exceptions_enable=False,
+
+@click.group(
+    commands=[check, score, demo], context_settings={"help_option_names": ["-h", "--help"]}
 )
-for command in (check, score, demo):
-    app.command()(command)
+@click.version_option(__version__, prog_name="verify", message="%(prog)s %(version)s")
+def app() -> None:
+    """Say from a phone photo which parts of a rebuilt machine are not as they should be.
 
-
-def _show_version(value: bool) -> None:
-    if value:
-        typer.echo(f"verify {__version__}")
-        raise typer.Exit
-
-
-@app.callback()
-def _common(
-    version: Annotated[
-        bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Say which.")
-    ] = False,
-) -> None:
-    """Takes the options that belong to no command."""
+    It advises; a person releases.
+    """
 
 
 def main() -> None:
@@ -59,7 +42,7 @@ def main() -> None:
     # Else the interrupt would end with 1, which means a fault of the program.
     signal.signal(signal.SIGINT, lambda *_: sys.exit(_INTERRUPTED))
     try:
-        app()
+        app(prog_name="verify")
     except VerifyError as error:
         complain(error)
         sys.exit(error.exit_code)

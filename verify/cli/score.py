@@ -5,22 +5,20 @@ from __future__ import annotations
 import json
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated
 
-import typer
+import click
 
+from verify.cli.options import PATH
 from verify.cli.output import Progress, answer, answer_json
 from verify.cli.photos import Ask, judge_photos, require_photos, start_checker
 from verify.settings import read_settings
 
 
-def score(
-    labels: Annotated[Path, typer.Argument(metavar="LABELS", help="File of the labelled set.")],
-    machine: Annotated[
-        Path, typer.Option("--machine", metavar="DIR", help="Machine folder that teaches.")
-    ],
-    as_json: Annotated[bool, typer.Option("--json", help="One JSON object.")] = False,
-) -> None:
+@click.command()
+@click.argument("labels", metavar="LABELS", type=PATH)
+@click.option("--machine", metavar="DIR", required=True, type=PATH, help="Folder that teaches.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object.")
+def score(labels: Path, machine: Path, as_json: bool) -> None:
     """Measure on photos whose truth is known: what is missed, what is held for nothing.
 
     Each photo is judged as the view that its label names. Ends with 0 when it ran, 2 if the

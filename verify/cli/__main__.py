@@ -1,0 +1,5 @@
+"""Run the command as ``python -m verify.cli``."""
+
+from verify.cli.main import main
+
+main()
