@@ -422,6 +422,7 @@ class Engine:
                 f"the scene has {len(lamps)} lamps, the engine {self.capacity.lamps}; "
                 "raise Capacity.lamps"
             )
+        lamps = _split(lamps, self.capacity.lamps)
         for index in range(self.capacity.lamps):
             if index < len(lamps):
                 lamp = lamps[index]
@@ -471,6 +472,31 @@ def _lamp_matrix(lamp: Lamp) -> NDArray[np.float64]:
     matrix[:3, 2] = forward
     matrix[:3, 3] = lamp.centre
     return matrix
+
+
+def _split(lamps: tuple[Lamp, ...], count: int) -> tuple[Lamp, ...]:
+    """Halve the largest lamps until there are ``count``.
+
+    Light paths choose among all lamps alike, so a dark one would waste its share of them.
+    """
+    split = list(lamps)
+    while split and len(split) < count:
+        split.sort(key=lambda lamp: lamp.size[0] * lamp.size[1])
+        largest = split.pop()
+        matrix = _lamp_matrix(largest)
+        along = int(largest.size[1] > largest.size[0])
+        size = (
+            (largest.size[0] / 2, largest.size[1])
+            if not along
+            else (
+                largest.size[0],
+                largest.size[1] / 2,
+            )
+        )
+        for side in (-0.5, 0.5):
+            x, y, z = np.asarray(largest.centre) + side * matrix[:3, along]
+            split.append(Lamp((x, y, z), largest.direction, size, largest.radiance))
+    return tuple(split)
 
 
 _PARKED = _lamp_matrix(Lamp((0.0, 0.0, -_FAR), (0.0, 0.0, -1.0), (1.0, 1.0), (0.0, 0.0, 0.0)))

@@ -152,7 +152,12 @@ def gaussian(image: F32, sigma: float) -> F32:
         length = image.shape[axis]
         total = np.zeros_like(image)
         for offset, weight in enumerate(weights):
-            total += weight * np.take(padded, range(offset, offset + length), axis=axis)
+            window = (
+                padded[offset : offset + length]
+                if axis == 0
+                else (padded[:, offset : offset + length])
+            )
+            total += weight * window
         image = total
     return image
 
@@ -228,12 +233,13 @@ def _exposure(light: F32) -> float:
     It aims at middle grey for the geometric mean, held back where highlights would clip.
     """
     height, width = light.shape[:2]
-    luma = light[:: max(1, height // 240), :: max(1, width // 320)] @ _LUMA
+    luma = np.clip(light[:: max(1, height // 240), :: max(1, width // 320)] @ _LUMA, 0, 1e3)
     y, x = np.linspace(-1, 1, luma.shape[0])[:, None], np.linspace(-1, 1, luma.shape[1])
     weight = np.exp(-(x**2 + y**2))
     mean = float(np.exp((weight * np.log(luma + 1e-4)).sum() / weight.sum()))
     bright = float(np.percentile(luma, 96)) + 1e-4
-    return float(np.sqrt(0.30 / mean * min(0.30 / mean, 0.80 / bright)))
+    by_mean, by_bright = 0.24 / mean, 0.62 / bright
+    return float(by_mean**0.35 * min(by_mean, by_bright) ** 0.65)
 
 
 def _balance(light: F32, look: Look) -> F32:

@@ -1,0 +1,1 @@
+"""The invented machines of the demo store, modelled in code."""
