@@ -275,3 +275,25 @@ def photo_verdict(parts: Iterable[Finding], *, refused: bool = False) -> PhotoVe
     if refused or PartVerdict.UNSEEN in stop:
         return PhotoVerdict.RETAKE
     return PhotoVerdict.HOLD if PartVerdict.UNSURE in stop else PhotoVerdict.PASS
+
+
+_URGENCY = {
+    (Severity.STOP, PartVerdict.FAULT): 0,
+    (Severity.STOP, PartVerdict.UNSURE): 1,
+    (Severity.STOP, PartVerdict.UNSEEN): 2,
+    (Severity.CAUTION, PartVerdict.UNSURE): 3,
+    (Severity.CAUTION, PartVerdict.UNSEEN): 4,
+    (Severity.CAUTION, PartVerdict.FAULT): 5,
+}
+
+
+def by_urgency(parts: Iterable[Finding]) -> tuple[tuple[Finding, ...], tuple[Finding, ...]]:
+    """Return the parts that need a look, most urgent first, and the right ones.
+
+    Wherever parts are numbered, those that need a look have the numbers 1, 2, ... in this
+    order, so that a number means the same in the terminal, on a page and on a marked photo.
+    """
+    every = tuple(parts)
+    problems = [part for part in every if part.verdict is not PartVerdict.OK]
+    problems.sort(key=lambda part: _URGENCY[part.severity, part.verdict])
+    return tuple(problems), tuple(part for part in every if part.verdict is PartVerdict.OK)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import signal
+import sys
 import threading
 import time
 from collections.abc import Callable
@@ -105,7 +106,8 @@ class FakeChecker:
         with self.lock:
             self.at_once -= 1
         retake, parts = say(content)
-        picture = np.zeros((48, 64, 3), np.uint8) if keep_picture and parts else None
+        readable = retake is None or retake.reason is not RetakeReason.UNREADABLE
+        picture = np.full((48, 64, 3), 90, np.uint8) if keep_picture and readable else None
         result = Result(
             photo=given_name or str(photo),
             sha256=hashlib.sha256(content).hexdigest(),
@@ -133,23 +135,11 @@ def say(content: bytes) -> tuple[Retake | None, tuple[Finding, ...]]:
     return Retake(RetakeReason.UNREADABLE, "Take the photo again."), ()
 
 
-def fake_write_marked(
-    path: Path, picture: NDArray[np.uint8], result: Result, *, scale: float
-) -> None:
-    assert picture.shape == (48, 64, 3)
-    assert scale == 1.0
-    path.write_text(result.photo)
-
-
 @pytest.fixture(autouse=True)
 def fake_vision(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     FakeChecker.made.clear()
-    modules = {
-        "verify.vision.pipeline": SimpleNamespace(Checker=FakeChecker),
-        "verify.vision.draw": SimpleNamespace(write_marked=fake_write_marked),
-    }
-    for name, module in modules.items():
-        monkeypatch.setitem(__import__("sys").modules, name, module)
+    module = SimpleNamespace(Checker=FakeChecker)
+    monkeypatch.setitem(sys.modules, "verify.vision.pipeline", module)
     monkeypatch.setenv("VERIFY_CACHE", str(tmp_path / "cache"))
     monkeypatch.setenv("VERIFY_WORKERS", "4")
 

@@ -11,9 +11,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from PIL import Image
 
 from tests.cli.conftest import FakeChecker, Run
-from verify.cli.photos import marked_name
+from tests.score.make import finding
+from verify.domain import Severity, by_urgency
 
 Runner = Callable[..., Run]
 Maker = Callable[[str, str], Path]
@@ -152,21 +154,31 @@ def test_equal_names_never_collide_in_the_marked_folder(
         photo("c/1.jpg", "hold"),
         photo("c/1.jpg.jpg", "pass"),
         photo("c/blurred.jpg", "blur"),
+        photo("c/junk.jpg", "junk"),
     ]
     marked = tmp_path / "deep" / "marked"
     done = run("check", *photos, "--machine", machine, "--json", "--marked", marked)
     named = [json.loads(line)["marked"] for line in done.out.splitlines()]
-    assert named[4] is None
-    assert len(set(named[:4])) == 4
-    for path, name in zip(photos[:4], named[:4], strict=True):
-        assert Path(name).read_text() == str(path)
-    assert len(list(marked.iterdir())) == 4
+    assert named[5] is None  # there is no picture to draw on
+    assert len(set(named[:5])) == 5
+    assert {Path(name) for name in named[:5]} == set(marked.iterdir())
+    for name in named[:5]:
+        with Image.open(name) as picture:
+            picture.verify()
 
 
-def test_a_photo_replaces_its_own_marked_copy_only(tmp_path: Path) -> None:
-    one, other = tmp_path / "a.jpg", tmp_path / "b" / ".." / "a.jpg"
-    assert marked_name(one, "0") == marked_name(other, "0")
-    assert marked_name(one, "0") != marked_name(one, "1")
+def test_numbers_in_the_table_are_those_on_the_marked_picture() -> None:
+    # The most urgent first: a fault that stops, a doubt that stops, then what only cautions.
+    parts = [
+        finding("a", "ok"),
+        finding("b", "fault", "missing", severity=Severity.CAUTION),
+        finding("c", "unsure"),
+        finding("d", "fault", "missing"),
+        finding("e", "unseen"),
+    ]
+    problems, right = by_urgency(parts)
+    assert [part.id for part in problems] == ["d", "c", "e", "b"]
+    assert [part.id for part in right] == ["a"]
 
 
 def test_the_table_fits_and_tells_all_in_words(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 from collections import deque
 from collections.abc import Iterator, Sequence
@@ -105,7 +104,7 @@ def judge_photos(
         checked = checker.check(
             ask.path, given_name=ask.name, view=ask.view, keep_picture=marked is not None
         )
-        return checked.result if marked is None else _mark(checked, ask, marked)
+        return checked.result if marked is None else _mark(checked, checker.machine, marked)
 
     if workers == 1 or len(asks) == 1:
         yield from map(judge, asks)
@@ -125,23 +124,21 @@ def judge_photos(
                 future.cancel()
 
 
-def marked_name(photo: Path, sha256: str) -> str:
-    """Return a file name for the marked copy of a photo.
-
-    It keeps the photo's own name for people and adds a mark of its path and content, so that
-    equal names from different folders stay apart and the same photo replaces its own copy.
-    """
-    where = hashlib.sha256(os.fsencode(photo.resolve()) + b"\0" + sha256.encode())
-    return f"{photo.stem}-{where.hexdigest()[:10]}.jpg"
-
-
-def _mark(checked: Checked, ask: Ask, folder: Path) -> Result:
+def _mark(checked: Checked, machine: Machine, folder: Path) -> Result:
     """Write the marked picture, where there is one, and return the result that names it."""
-    result = checked.result
-    if checked.picture is None or result.sha256 is None:
+    result, scale = checked.result, checked.picture_scale
+    if checked.picture is None:
         return result
-    from verify.vision.draw import write_marked
+    import numpy as np
 
-    path = folder / marked_name(ask.path, result.sha256)
-    write_marked(path, checked.picture, result, scale=checked.picture_scale)
-    return replace(result, marked=str(path))
+    from verify.vision.draw import draw_marked, write_marked
+
+    view = next((view for view in machine.views if view.id == result.view), None)
+    drawn = draw_marked(
+        checked.picture,
+        result,
+        view,
+        # Pixels count from the centre of the first one: its corner stays where it is.
+        to_pixels=lambda points: (np.asarray(points, np.float64) + 0.5) * scale - 0.5,
+    )
+    return replace(result, marked=str(write_marked(folder, result, drawn)))

@@ -7,7 +7,15 @@ from collections.abc import Iterator, Sequence
 
 from verify.cli.output import Ink, clean, columns_of, pad, paint, rule, shorten, width, wrapped
 from verify.cli.words import PART_WORDS, PHOTO_WORDS
-from verify.domain import Finding, Machine, PartVerdict, PhotoVerdict, Result, Severity
+from verify.domain import (
+    Finding,
+    Machine,
+    PartVerdict,
+    PhotoVerdict,
+    Result,
+    Severity,
+    by_urgency,
+)
 
 _NUMBER = 3
 _WORD = 9
@@ -30,15 +38,13 @@ def photo_lines(result: Result, machine: Machine, *, every_part: bool) -> Iterat
     yield paint(_view_line(result, machine), Ink.QUIET)
     if result.retake is not None:
         yield from wrapped(result.retake.advice, "    ", "  → ")
-    shown = [
-        (number, part)
-        for number, part in enumerate(result.parts, start=1)
-        if every_part or part.verdict is not PartVerdict.OK
-    ]
-    if shown:
+    problems, right = by_urgency(result.parts)
+    if problems or (right and every_part):
         yield paint(_column_heads(), Ink.QUIET)
-    for number, part in shown:
-        yield from _part_lines(number, part, titles.get(part.id, part.id))
+    for number, part in enumerate(problems, start=1):
+        yield from _part_lines(str(number), part, titles.get(part.id, part.id))
+    for part in right if every_part else ():
+        yield from _part_lines("", part, titles.get(part.id, part.id))
     if result.marked is not None:
         yield from wrapped(f"marked picture: {result.marked}", "    ", "  ")
 
@@ -114,10 +120,10 @@ def _column_heads() -> str:
     return " ".join(cells)
 
 
-def _part_lines(number: int, part: Finding, title: str) -> Iterator[str]:
+def _part_lines(number: str, part: Finding, title: str) -> Iterator[str]:
     word, ink = PART_WORDS[part.verdict]
     cells = [
-        pad(str(number), _NUMBER, right=True),
+        pad(number, _NUMBER, right=True),
         pad(clean(title), _title_columns()),
         paint(pad(word, _WORD), ink),
         pad(clean(part.found or "–"), _FOUND),
