@@ -12,29 +12,32 @@ needs a libLLVM of version 16 or later, named by ``DRJIT_LIBLLVM_PATH``.
 from __future__ import annotations
 
 import math
-import os
-import sys
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from demo_data.render.spec import F32, Camera, Item, Lamp, Material, Mesh, Scene
+from demo_data.render.packing import (
+    NOTHING,
+    PARKED,
+    Packed,
+    camera_matrix,
+    joined,
+    lamp_matrix,
+    material_key,
+    split_lamps,
+)
+from demo_data.render.spec import F32, Camera, Item, Lamp, Material, Scene
+from demo_data.render.starting import RenderError, pick_variant, start
+
+__all__ = ["TEXTURE_SIZE", "Capacity", "Engine", "RenderError", "pick_variant"]
 
 TEXTURE_SIZE = 512
-_VARIANTS = ("cuda_ad_rgb", "llvm_ad_rgb", "scalar_rgb")
-_LLVM_GLOBS = ("libLLVM.so.2*", "libLLVM.so.19*", "libLLVM-19.so*", "libLLVM.so.18*")
-_FAR = 1e6  # mm; where unused lamps wait
 _CLEARCOAT_GLOSS = 0.9
 _MIN_ROUGHNESS = 0.03
 # Samples traced in one launch; larger pictures are drawn in several launches to bound memory.
 _SAMPLES_PER_PASS = 80_000_000
-
-
-class RenderError(RuntimeError):
-    """The scene does not fit the engine, or no renderer can be started."""
 
 
 @dataclass(frozen=True)
@@ -56,89 +59,6 @@ class Capacity:
     faces: int = 600_000
 
 
-def pick_variant(wanted: str | None = None) -> str:
-    """Return the first variant that starts here: the GPU, else LLVM, else scalar.
-
-    Raises:
-        RenderError: ``wanted`` is none of the known variants.
-    """
-    if wanted is not None:
-        if wanted not in _VARIANTS:
-            raise RenderError(f"variant {wanted!r} is unknown; use one of {', '.join(_VARIANTS)}")
-        return wanted
-    if Path("/dev/nvidiactl").exists():
-        return "cuda_ad_rgb"
-    return "llvm_ad_rgb" if _find_llvm() else "scalar_rgb"
-
-
-def _find_llvm() -> str | None:
-    named = os.environ.get("DRJIT_LIBLLVM_PATH")
-    if named:
-        return named
-    for folder in ("/usr/lib/x86_64-linux-gnu", "/usr/lib/aarch64-linux-gnu", "/usr/lib64"):
-        for pattern in _LLVM_GLOBS:
-            for path in sorted(Path(folder).glob(pattern)):
-                return str(path)
-    return None
-
-
-def _start(variant: str) -> tuple[Any, Any]:
-    """Return the mitsuba and drjit modules with ``variant`` set."""
-    if variant == "llvm_ad_rgb":
-        found = _find_llvm()
-        if found:
-            os.environ["DRJIT_LIBLLVM_PATH"] = found
-    try:
-        import drjit as dr
-        import mitsuba as mi
-    except ImportError as error:
-        raise RenderError(
-            "the renderer is not installed; install the extra that brings 'mitsuba' and 'drjit'"
-        ) from error
-    mi.set_variant(variant)
-    mi.set_log_level(mi.LogLevel.Error)
-    return mi, dr
-
-
-def _material_key(material: Material) -> tuple[object, ...]:
-    return (
-        material.base_color,
-        material.metallic,
-        material.roughness,
-        material.specular,
-        material.clearcoat,
-        material.anisotropic,
-        id(material.texture) if material.texture is not None else None,
-    )
-
-
-def _joined(items: list[Item]) -> tuple[F32, F32, F32, NDArray[np.uint32]]:
-    """Return the vertices, normals, uv and faces of several items as one mesh."""
-    starts = np.cumsum([0] + [len(item.mesh.vertices) for item in items])
-    faces = [item.mesh.faces + start for item, start in zip(items, starts, strict=False)]
-    return (
-        np.concatenate([item.mesh.vertices for item in items]).astype(np.float32),
-        np.concatenate([item.mesh.normals for item in items]).astype(np.float32),
-        np.concatenate([_uv(item.mesh) for item in items]).astype(np.float32),
-        np.concatenate(faces).astype(np.uint32),
-    )
-
-
-def _uv(mesh: Mesh) -> F32:
-    if mesh.uv is not None:
-        return mesh.uv
-    # A plain slot still needs a frame for brushed metal: run it along x, across y.
-    return np.ascontiguousarray(mesh.vertices[:, :2] * 0.01)
-
-
-_NOTHING = (
-    np.tile(np.array([0.0, 0.0, 0.0], np.float32), (3, 1)),
-    np.tile(np.array([0.0, 0.0, 1.0], np.float32), (3, 1)),
-    np.zeros((3, 2), np.float32),
-    np.zeros((1, 3), np.uint32),
-)
-
-
 class Engine:
     """Draws scenes at one size and one number of samples per pixel."""
 
@@ -148,7 +68,6 @@ class Engine:
         spp: int,
         variant: str | None = None,
         capacity: Capacity | None = None,
-        denoise: bool = False,
         max_depth: int = 6,
     ) -> None:
         """Build the fixed scene.
@@ -158,8 +77,6 @@ class Engine:
             spp: samples per pixel.
             variant: Mitsuba variant; None picks the fastest that is there.
             capacity: how much a scene may hold.
-            denoise: remove the noise that is left with OptiX; needs a GPU whose driver brings
-                the denoiser's weights (where they lack, the process aborts). Never on a CPU.
             max_depth: longest light path.
 
         Raises:
@@ -169,16 +86,15 @@ class Engine:
         self.spp = spp
         self.capacity = capacity or Capacity()
         self.variant = pick_variant(variant)
-        self._mi, self._dr = _start(self.variant)
+        self._mi, self._dr = start(self.variant)
         self._jit = self.variant != "scalar_rgb"
-        self._want_denoise = denoise and self.variant.startswith("cuda")
         self._scene = self._build()
-        self._integrators = self._build_integrators(max_depth)
+        path = {"type": "path", "max_depth": max_depth, "rr_depth": 8}
+        self._integrator = self._mi.load_dict(path)
         self._params = self._mi.traverse(self._scene)
         self._textures: dict[str, F32] = {}
         self._filled: dict[str, bool] = {}
         self._values: dict[str, object] = {}
-        self._denoiser = self._build_denoiser()
 
     # -- the fixed structure ---------------------------------------------------------------
 
@@ -238,26 +154,6 @@ class Engine:
         }
         return self._mi.load_dict(scene, optimize=False)
 
-    def _build_integrators(self, max_depth: int) -> dict[str, Any]:
-        path = {"type": "path", "max_depth": max_depth, "rr_depth": 12}
-        guided = {"type": "aov", "aovs": "alb:albedo,nn:sh_normal", "path": path}
-        return {
-            "path": self._mi.load_dict(path),
-            "guided": self._mi.load_dict(guided) if self._want_denoise else None,
-        }
-
-    def _build_denoiser(self) -> Any | None:
-        """Return a denoiser, or None where the driver brings none."""
-        if not self._want_denoise:
-            return None
-        try:
-            return self._mi.OptixDenoiser(
-                input_size=list(self.size), albedo=True, normals=True, temporal=False
-            )
-        except Exception as error:  # the binding raises plain exceptions of several types
-            sys.stderr.write(f"no denoiser on this machine, drawing without: {error}\n")
-            return None
-
     # -- one picture -----------------------------------------------------------------------
 
     def render(self, scene: Scene, camera: Camera, seed: int) -> F32:
@@ -290,40 +186,17 @@ class Engine:
         width, height = self.size
         per_pass = max(1, min(self.spp, _SAMPLES_PER_PASS // (width * height)))
         passes = math.ceil(self.spp / per_pass)
-        guided = self._denoiser is not None
-        integrator = self._integrators["guided" if guided else "path"]
         total: Any = None
         for index in range(passes):
             image = self._mi.render(
                 self._scene,
-                integrator=integrator,
+                integrator=self._integrator,
                 spp=math.ceil(self.spp / passes),
                 seed=(seed * 9176 + index) % 2**32,
             )
             part = np.array(image, dtype=np.float32)
             total = part if total is None else total + part
-        mean = total / passes
-        return self._clean(mean) if guided else np.ascontiguousarray(mean[..., :3])
-
-    def _clean(self, layers: F32) -> F32:
-        assert self._denoiser is not None
-        tensor = self._mi.TensorXf
-        colour, albedo, normals = (
-            tensor(np.ascontiguousarray(layers[..., i : i + 3])) for i in (0, 3, 6)
-        )
-        sensor = self._scene.sensors()[0]
-        try:
-            clean = self._denoiser(
-                colour,
-                albedo=albedo,
-                normals=normals,
-                to_sensor=sensor.world_transform().inverse(),
-            )
-            return np.array(clean, dtype=np.float32)
-        except Exception as error:  # as above
-            sys.stderr.write(f"the denoiser failed, drawing without: {error}\n")
-            self._denoiser = None
-            return np.ascontiguousarray(layers[..., :3])
+        return np.ascontiguousarray(total[..., :3] / passes)
 
     def _set(self, key: str, value: Any) -> None:
         if self._jit:
@@ -363,7 +236,7 @@ class Engine:
         groups: dict[tuple[object, ...], list[Item]] = {}
         for item in items:
             if len(item.mesh.faces):
-                groups.setdefault(_material_key(item.material), []).append(item)
+                groups.setdefault(material_key(item.material), []).append(item)
         plain = [g for g in groups.values() if g[0].material.texture is None]
         textured = [g for g in groups.values() if g[0].material.texture is not None]
         self._fill("p", plain, self.capacity.plain, "plain")
@@ -378,14 +251,14 @@ class Engine:
         for index in range(slots):
             name = f"{prefix}{index}"
             if index < len(groups):
-                self._geometry(name, _joined(groups[index]))
+                self._geometry(name, joined(groups[index]))
                 self._surface(name, groups[index][0].material)
                 self._filled[name] = True
             elif self._filled.get(name, True):
-                self._geometry(name, _NOTHING)
+                self._geometry(name, NOTHING)
                 self._filled[name] = False
 
-    def _geometry(self, name: str, parts: tuple[F32, F32, F32, NDArray[np.uint32]]) -> None:
+    def _geometry(self, name: str, parts: Packed) -> None:
         vertices, normals, uv, faces = parts
         limits = self.capacity
         if len(vertices) > limits.vertices or len(faces) > limits.faces:
@@ -422,13 +295,13 @@ class Engine:
                 f"the scene has {len(lamps)} lamps, the engine {self.capacity.lamps}; "
                 "raise Capacity.lamps"
             )
-        lamps = _split(lamps, self.capacity.lamps)
+        lamps = split_lamps(lamps, self.capacity.lamps)
         for index in range(self.capacity.lamps):
             if index < len(lamps):
                 lamp = lamps[index]
-                matrix, radiance = _lamp_matrix(lamp), lamp.radiance
+                matrix, radiance = lamp_matrix(lamp), lamp.radiance
             else:
-                matrix, radiance = _PARKED, (0.0, 0.0, 0.0)
+                matrix, radiance = PARKED, (0.0, 0.0, 0.0)
             self._transform(f"lamp{index}.to_world", matrix)
             self._colour(f"lamp{index}.emitter.radiance.value", radiance)
 
@@ -440,63 +313,5 @@ class Engine:
         self._set(key, value)
 
     def _place_camera(self, camera: Camera) -> None:
-        self._transform("sensor.to_world", _camera_matrix(camera))
+        self._transform("sensor.to_world", camera_matrix(camera))
         self._number("sensor.x_fov", camera.fov_x_deg)
-
-
-def _unit(vector: NDArray[np.float64]) -> NDArray[np.float64]:
-    return vector / np.linalg.norm(vector)
-
-
-def _camera_matrix(camera: Camera) -> NDArray[np.float64]:
-    """Return camera space (x left, y up, z forward: Mitsuba's) to world."""
-    position, target, up = (
-        np.asarray(v, float) for v in (camera.position, camera.target, camera.up)
-    )
-    forward = _unit(target - position)
-    left = _unit(np.cross(up, forward))
-    matrix = np.eye(4)
-    matrix[:3, 0], matrix[:3, 1], matrix[:3, 2] = left, np.cross(forward, left), forward
-    matrix[:3, 3] = position
-    return matrix
-
-
-def _lamp_matrix(lamp: Lamp) -> NDArray[np.float64]:
-    """Return the transform of Mitsuba's rectangle (-1 to 1 in x and y, shining along +z)."""
-    forward = _unit(np.asarray(lamp.direction, float))
-    helper = np.array([1.0, 0.0, 0.0]) if abs(forward[0]) < 0.9 else np.array([0.0, 1.0, 0.0])
-    across = _unit(np.cross(helper, forward))
-    matrix = np.eye(4)
-    matrix[:3, 0] = across * lamp.size[0] / 2
-    matrix[:3, 1] = np.cross(forward, across) * lamp.size[1] / 2
-    matrix[:3, 2] = forward
-    matrix[:3, 3] = lamp.centre
-    return matrix
-
-
-def _split(lamps: tuple[Lamp, ...], count: int) -> tuple[Lamp, ...]:
-    """Halve the largest lamps until there are ``count``.
-
-    Light paths choose among all lamps alike, so a dark one would waste its share of them.
-    """
-    split = list(lamps)
-    while split and len(split) < count:
-        split.sort(key=lambda lamp: lamp.size[0] * lamp.size[1])
-        largest = split.pop()
-        matrix = _lamp_matrix(largest)
-        along = int(largest.size[1] > largest.size[0])
-        size = (
-            (largest.size[0] / 2, largest.size[1])
-            if not along
-            else (
-                largest.size[0],
-                largest.size[1] / 2,
-            )
-        )
-        for side in (-0.5, 0.5):
-            x, y, z = np.asarray(largest.centre) + side * matrix[:3, along]
-            split.append(Lamp((x, y, z), largest.direction, size, largest.radiance))
-    return tuple(split)
-
-
-_PARKED = _lamp_matrix(Lamp((0.0, 0.0, -_FAR), (0.0, 0.0, -1.0), (1.0, 1.0), (0.0, 0.0, 0.0)))
