@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 
 from demo_data.machines import pose, surroundings
+from demo_data.machines.assembly import Assembly, assemble, nominal, part_plane
 from demo_data.machines.design import DESIGNS, Design
 from demo_data.machines.door import plate_outline
 from demo_data.machines.plan import Task
-from demo_data.machines.views import VIEW_IDS, Assembly, assemble, nominal, part_plane
 from demo_data.render.engine import Capacity, Engine
 from demo_data.render.phone import Look, develop, encode_jpeg, random_look
 from demo_data.render.spec import F32, F64, Camera, Item, Lamp, Scene
@@ -253,6 +253,3 @@ def _glare_lamp(stage: Stage, camera: Camera, rng: Rng) -> Lamp:
     centre = aim + mirrored / np.linalg.norm(mirrored) * 900
     direction = aim - centre
     return Lamp(tuple(centre), tuple(direction), (260.0, 260.0), (260.0, 255.0, 240.0))
-
-
-__all__ = ["VIEW_IDS", "Studio"]
