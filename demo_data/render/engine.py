@@ -143,6 +143,8 @@ class Engine:
             "fov": 40.0,
             "near_clip": 1.0,
             "far_clip": 1e5,
+            # Stratified samples: several times less noise than independent ones at no cost.
+            "sampler": {"type": "multijitter", "sample_count": self.spp},
             "film": {
                 "type": "hdrfilm",
                 "width": width,

@@ -102,7 +102,7 @@ def develop(linear: F32, rng: np.random.Generator, look: Look | None = None) -> 
     look = look or random_look(rng, linear.shape[1])
     light = np.maximum(np.nan_to_num(linear, posinf=1e3), 0).astype(np.float32)
     light = _lens(light, look)
-    light = light * (_exposure(light) * 2.0**look.exposure_ev)
+    light = light * (metered_gain(light) * 2.0**look.exposure_ev)
     light = _balance(light, look)
     light = _sensor(light, rng, look)
     shown = _tone(light, look)
@@ -150,14 +150,12 @@ def gaussian(image: F32, sigma: float) -> F32:
         pad[axis] = (radius, radius)
         padded = np.pad(image, pad, mode="edge")
         length = image.shape[axis]
-        total = np.zeros_like(image)
+        total = np.zeros(image.shape, np.float32)
+        share = np.empty(image.shape, np.float32)
         for offset, weight in enumerate(weights):
-            window = (
-                padded[offset : offset + length]
-                if axis == 0
-                else (padded[:, offset : offset + length])
-            )
-            total += weight * window
+            part = slice(offset, offset + length)
+            np.multiply(padded[part] if axis == 0 else padded[:, part], weight, out=share)
+            total += share
         image = total
     return image
 
@@ -227,8 +225,8 @@ def _lens(light: F32, look: Look) -> F32:
 # -- sensor ------------------------------------------------------------------------------------
 
 
-def _exposure(light: F32) -> float:
-    """Return the gain that a centre-weighted meter would choose.
+def metered_gain(light: F32) -> float:
+    """Return the gain that a centre-weighted meter would choose for (H, W, 3) linear light.
 
     It aims at middle grey for the geometric mean, held back where highlights would clip.
     """
@@ -258,9 +256,9 @@ def _sensor(light: F32, rng: np.random.Generator, look: Look) -> F32:
     """Add photon and read noise, smoothed a little as the phone's own filter does."""
     spread = np.sqrt(look.shot_noise * np.minimum(light, 2) + look.read_noise**2)
     noise = rng.standard_normal(light.shape, dtype=np.float32)
-    grey = (noise @ _LUMA)[..., None] * 1.3
-    # Phones filter colour noise harder than the brightness noise.
-    smooth = gaussian(0.55 * noise + 0.6 * grey, 0.55) * 1.5
+    # Phones filter colour noise harder than the noise of brightness.
+    grey = (noise @ (1.3 * _LUMA))[..., None]
+    smooth = gaussian(0.82 * noise + 0.9 * grey, 0.55)
     return np.asarray(np.maximum(light + smooth * spread, 0), np.float32)
 
 
@@ -290,3 +288,6 @@ def _sharpen(shown: F32, look: Look) -> F32:
     luma = (shown @ _LUMA)[..., None]
     detail = luma - gaussian(luma, look.sharpen_px)
     return np.asarray(shown + look.sharpen * np.clip(detail, -0.12, 0.12), np.float32)
+
+
+_exposure = metered_gain  # the name that the training pictures use
