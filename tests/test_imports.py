@@ -25,17 +25,18 @@ ALLOWED: dict[str, set[str]] = {
     "settings": {"errors"},
     "machine_file": {"domain", "errors"},
     "result_json": {"domain", "errors"},
-    "vision": {"__init__", "domain", "errors", "machine_file", "resources"},
+    "teach_report": set(),
+    "vision": {"__init__", "domain", "errors", "machine_file", "resources", "teach_report"},
     "score": {"__init__", "domain", "errors"},
     "rebuild": {"domain", "errors", "machine_file", "result_json"},
     "store": {"domain", "errors", "machine_file", "result_json", "rebuild", "settings"},
     "cli": {
         "__init__", "domain", "errors", "machine_file", "rebuild", "resources", "result_json",
-        "score", "settings", "store", "vision", "web",
+        "score", "settings", "store", "teach_report", "vision", "web",
     },
     "web": {
         "__init__", "domain", "errors", "machine_file", "rebuild", "resources", "result_json",
-        "score", "settings", "store", "vision",
+        "score", "settings", "store", "teach_report", "vision",
     },
 }  # fmt: skip
 # What stays out of a layer from outside the product.
@@ -113,8 +114,8 @@ def test_light_commands_load_nothing_heavy(command: list[str]) -> None:
         "import sys; from verify.cli.main import main\n"
         f"sys.argv = ['verify', *{command!r}]\n"
         "try:\n    main()\nexcept SystemExit:\n    pass\n"
-        "heavy = {'cv2', 'numpy', 'onnxruntime', 'PIL', 'platformdirs', 'tomlkit'} & set(sys.modules)\n"
-        "assert not heavy, heavy\n"
+        "heavy = {'cv2', 'numpy', 'onnxruntime', 'PIL', 'platformdirs', 'tomlkit'}\n"
+        "assert not heavy & set(sys.modules), heavy & set(sys.modules)\n"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
     assert done.returncode == 0, done.stderr

@@ -16,6 +16,7 @@ from verify.cli.check import check
 from verify.cli.demo import demo
 from verify.cli.output import ReaderGoneError, complain
 from verify.cli.score import score
+from verify.cli.teach import teach
 from verify.errors import VerifyError
 
 _BROKEN_PIPE = 141  # what a shell reports of a program that a closed pipe ended
@@ -23,7 +24,7 @@ _INTERRUPTED = 130
 
 
 @click.group(
-    commands=[check, score, demo], context_settings={"help_option_names": ["-h", "--help"]}
+    commands=[check, score, teach, demo], context_settings={"help_option_names": ["-h", "--help"]}
 )
 @click.version_option(__version__, prog_name="verify", message="%(prog)s %(version)s")
 def app() -> None:
