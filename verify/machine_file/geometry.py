@@ -23,7 +23,8 @@ def first_crossing(outline: Outline) -> tuple[int, int] | None:
     Edges may touch, and a corner may be repeated: outlines that were traced on a pixel grid or
     rounded do both, and still enclose what is meant. Edges that pass through one another do not.
     """
-    kept = [n for n, point in enumerate(outline) if point != outline[n - 1]]
+    after = (*outline[1:], outline[0])
+    kept = [n for n, corner in enumerate(outline) if corner != after[n]]
     corners = [outline[n] for n in kept]
     count = len(corners)
     if _is_convex(corners):

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import struct
+import warnings
 from pathlib import Path
 from typing import BinaryIO
 
@@ -69,7 +70,9 @@ def _read_header(path: Path) -> tuple[tuple[int, int], bytes | None]:
         if not start:
             raise ValueError("is empty")
         try:
-            size, exif = _decode_header(file, start)
+            with warnings.catch_warnings():  # of odd headers; what counts is said by errors
+                warnings.simplefilter("ignore")
+                size, exif = _decode_header(file, start)
         except Exception as broken:  # decoders raise nearly anything on broken headers
             raise ValueError(f"is not a picture that can be read ({KINDS})") from broken
     if size[0] * size[1] > _MAX_PIXELS:
@@ -107,8 +110,10 @@ def _orientation(raw_exif: bytes) -> object:
     """Return the orientation written in EXIF; None where it is absent or EXIF is broken."""
     exif = Image.Exif()
     try:
-        exif.load(raw_exif)
-        return exif.get(_ORIENTATION)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            exif.load(raw_exif)
+            return exif.get(_ORIENTATION)
     except Exception:  # as above
         return None
 
