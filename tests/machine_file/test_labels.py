@@ -37,6 +37,7 @@ def test_a_broken_rule_is_named_on_its_line(tmp_path: Path, machine: Machine, ru
     problem = caught.value
     assert [p.key for p in problem.problems] == [rule.key]
     assert problem.line == line
+    assert problem.allowed
     assert rule.says in str(problem)
     assert str(problem).startswith(f"{path}, line {line}, {rule.key}: ")
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import struct
 import zlib
 from pathlib import Path
@@ -10,7 +11,6 @@ import pillow_heif
 import pytest
 from PIL import Image, ImageOps
 
-from verify.machine_file import pictures
 from verify.machine_file.pictures import check_picture, inside, misplaced, upright_size
 
 ORIENTATION = 0x0112
@@ -24,7 +24,10 @@ def exif(orientation: int) -> Image.Exif:
 
 def picture(path: Path, orientation: int | None, size: tuple[int, int] = (40, 30)) -> Path:
     image = Image.new("RGB", size, "teal")
-    image.save(path, **({} if orientation is None else {"exif": exif(orientation)}))
+    if orientation is None:
+        image.save(path)
+    else:
+        image.save(path, exif=exif(orientation))
     return path
 
 
@@ -105,6 +108,12 @@ def test_what_is_no_picture_is_refused_with_a_reason(
             look(path)
 
 
+def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "a.jpg")
+    with pytest.raises(ValueError, match="not a file"):
+        check_picture(tmp_path / "a.jpg")
+
+
 def test_a_picture_that_is_far_too_large_is_refused_unread(tmp_path: Path) -> None:
     """A header may claim anything: 40,000 x 40,000 pixels in a file of a few bytes."""
     header = struct.pack(">IIBBBBB", 40_000, 40_000, 8, 2, 0, 0, 0)
@@ -145,7 +154,7 @@ def test_only_headers_are_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
         raise AssertionError("pixels were decoded")
 
     paths = [picture(tmp_path / f"a{suffix}", 6) for suffix in (".jpg", ".png", ".webp")]
-    monkeypatch.setattr(pictures.Image.Image, "load", decode)
+    monkeypatch.setattr("PIL.Image.Image.load", decode)
     monkeypatch.setattr("PIL.ImageFile.ImageFile.load", decode)
     assert [upright_size(path) for path in paths] == [(30, 40)] * 3
 

@@ -6,6 +6,7 @@ No pixels are decoded here: a whole machine folder is looked through on each sta
 from __future__ import annotations
 
 import os
+import stat
 import struct
 import warnings
 from pathlib import Path
@@ -64,6 +65,8 @@ def check_picture(path: Path) -> None:
 
 def _read_header(path: Path) -> tuple[tuple[int, int], bytes | None]:
     """Return width and height as stored, and the raw EXIF if there is any that counts."""
+    if not stat.S_ISREG(path.stat().st_mode):  # a pipe might never end
+        raise ValueError("is not a file")
     with path.open("rb") as file:
         start = file.read(16)
         file.seek(0)

@@ -170,12 +170,11 @@ def _outline(
     if outline is None:
         return None
     if size is not None:
-        width, height = size
+        right, bottom = size[0] - 0.5, size[1] - 0.5
+        allowed = f"x from -0.5 to {right}, y from -0.5 to {bottom}"
         for number, (x, y) in enumerate(outline):
-            if not (-0.5 <= x <= width - 0.5 and -0.5 <= y <= height - 0.5):
-                table.problem(
-                    (key, number), "lies outside the master", f"inside {width} x {height}"
-                )
+            if not (-0.5 <= x <= right and -0.5 <= y <= bottom):
+                table.problem((key, number), "lies outside the master", allowed)
     if crossing := geometry.first_crossing(outline):
         first, second = crossing
         rule = f"crosses itself: the edges after corners {first} and {second} (from 0) meet"
@@ -196,7 +195,7 @@ def _parts(view: Table, size: tuple[int, int] | None) -> tuple[Part, ...]:
 
 
 def _check_twins(table: Table, part: Part, ids: set[str]) -> None:
-    others = ", ".join(sorted(ids - {part.id}))
+    others = ", ".join(sorted(ids - {part.id})) or "none: this view has no other part"
     for number, fault in enumerate(part.faults):
         path: KeyPath = ("fault", number, "with")
         if fault.with_part == part.id:
@@ -215,7 +214,9 @@ def _part(table: Table, size: tuple[int, int] | None) -> Part:
     _refuse_doubles(table.source, "state", states)
     for path, state in states:
         if state == expect and state:
-            table.source.problem((*path, "state"), "is also what the part is expected to be")
+            table.source.problem(
+                (*path, "state"), "is also what the part is expected to be", "another name"
+            )
     part = Part(
         id=table.id("id"),
         title=table.text("title"),

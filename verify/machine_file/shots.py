@@ -20,7 +20,9 @@ def read_said(
     unlabelled = table.words("unlabelled", _part_ids(view), "parts of this view")
     for part, state in states.items():
         if part in unlabelled:
-            table.problem(("states", part), "is said of a part that is also in 'unlabelled'")
+            table.problem(
+                ("states", part), "is said of a part that is also in 'unlabelled'", "one of the two"
+            )
         if view is None:
             if state == UNKNOWN_STATE or not state.strip():
                 table.problem(("states", part), "is not a state", "the name of a state")

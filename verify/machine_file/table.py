@@ -53,7 +53,7 @@ class Table:
         for key in self._data:
             if key not in self._asked:
                 known = sorted(set(self._asked))
-                self.problem(key, "is not a key that is known here", ", ".join(known))
+                self.problem(key, _unknown_key(key, known), ", ".join(known))
 
     def _get(self, key: str, kind: type, allowed: str, *, required: bool = True) -> Any:
         if not self.has(key):
@@ -119,7 +119,7 @@ class Table:
                 self.problem((key, number), f"is not one of the {what}", hint)
                 continue
             if word in seen:
-                self.problem((key, number), "is written twice")
+                self.problem((key, number), "is written twice", "each only once")
             seen.add(word)
         return frozenset(seen)
 
@@ -153,7 +153,7 @@ class Table:
             if not re.fullmatch(_LANGUAGE, code):
                 self.problem((key, code), "is not under a language code", _LANGUAGES_ALLOWED)
             if code.lower() in seen:
-                self.problem((key, code), "is given twice for the same language")
+                self.problem((key, code), "is a second text in this language", "one each")
             seen.add(code.lower())
             if not isinstance(text, str):
                 self.problem((key, code), f"is {_kind(text)}", "a text")
@@ -248,6 +248,14 @@ def as_finite(value: object) -> float | None:
     except OverflowError:
         return None
     return number if math.isfinite(number) else None
+
+
+def _unknown_key(key: str, known: list[str]) -> str:
+    from difflib import get_close_matches  # only files with mistakes need it
+
+    meant = get_close_matches(key, known, n=1)
+    rule = "is written under a key that is not known here"
+    return f"{rule} (did you mean '{meant[0]}'?)" if meant else rule
 
 
 def _is_word(value: str) -> bool:
