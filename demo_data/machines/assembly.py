@@ -130,7 +130,7 @@ def _screw_items(design: Design, part_id: str, state: str, rng: np.random.Genera
     tall = part_id.startswith("top") != (state in ("short-screw", "tall-screw"))
     stand, lean = 0.0, 0.0
     if state == "loose":
-        stand, lean = rng.uniform(15.0, 24.0), rng.uniform(2.0, 5.0)
+        stand, lean = rng.uniform(21.0, 31.0), rng.uniform(4.0, 9.0)
     items = parts.hand_screw(design, tall, rng.uniform(0, 360), stand, lean)
     return parts.moved(items, g.shift(x, y, design.thickness + PAD))
 

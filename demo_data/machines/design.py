@@ -51,10 +51,10 @@ class Bushing:
     """A front bushing: a flange at the wide end, then a cone."""
 
     inner: float = 27.4
-    flange: float = 40.0
+    flange: float = 44.0
     flange_height: float = 5.5
     wide: float = 35.0
-    narrow: float = 31.0
+    narrow: float = 30.2
     height: float = 25.0
 
 
@@ -109,6 +109,7 @@ class Design:
     valve_material: Material
     special_material: Material
     seal_material: Material
+    gasket_material: Material
     head_material: Material
     handle_material: Material
     grip_material: Material
@@ -142,9 +143,9 @@ PIER = Design(
     barrels=(-98.0, 98.0),
     barrel_y=6.0,
     land=(142.0, 146.0, 46.0),
-    gasket_wide=11.0,
-    gasket_narrow=5.0,
-    gasket_height=9.0,
+    gasket_wide=11.6,
+    gasket_narrow=4.2,
+    gasket_height=10.0,
     boss_radius=27.0,
     boss_height=32.0,
     tower_radius=27.0,
@@ -166,6 +167,7 @@ PIER = Design(
     valve_material=Material((0.36, 0.45, 0.50), roughness=0.35),
     special_material=Material((0.36, 0.45, 0.50), roughness=0.35),
     seal_material=Material((0.018, 0.018, 0.02), roughness=0.5, specular=0.35),
+    gasket_material=Material((0.04, 0.041, 0.043), roughness=0.42, specular=0.45),
     head_material=Material((0.035, 0.036, 0.04), roughness=0.42),
     handle_material=Material((0.60, 0.60, 0.59), metallic=1.0, roughness=0.28),
     grip_material=Material((0.03, 0.07, 0.16), roughness=0.35),
@@ -187,8 +189,8 @@ DUNE = Design(
     barrel_y=22.0,
     land=(156.0, 156.0, 78.0),
     gasket_wide=10.0,
-    gasket_narrow=4.6,
-    gasket_height=8.5,
+    gasket_narrow=4.0,
+    gasket_height=9.5,
     boss_radius=25.0,
     boss_height=36.0,
     tower_radius=30.0,
@@ -202,7 +204,7 @@ DUNE = Design(
     pin_reach=58.0,
     valve=Valve(radius=16.5, window=(68.0, 100.0), window_half=9.5, head=12.0),
     valve_up=104.0,
-    bushing=Bushing(25.4, 38.0, 5.0, 33.0, 29.0, 28.0),
+    bushing=Bushing(25.4, 41.0, 5.0, 33.0, 28.0, 28.0),
     tall=Screw(radius=19.0, height=44.0, lobes=5, collar=10.0),
     short=Screw(radius=19.0, height=18.0, lobes=5, tip=True),
     polymer=Material((0.62, 0.67, 0.70), roughness=0.42, specular=0.5),
@@ -210,6 +212,7 @@ DUNE = Design(
     valve_material=Material((0.75, 0.74, 0.70), roughness=0.32),
     special_material=Material((0.75, 0.74, 0.70), roughness=0.32),
     seal_material=Material((0.22, 0.03, 0.02), roughness=0.5),
+    gasket_material=Material((0.025, 0.025, 0.026), roughness=0.38, specular=0.45),
     head_material=Material((0.66, 0.65, 0.62), roughness=0.4),
     handle_material=Material((0.03, 0.03, 0.033), roughness=0.4),
     grip_material=Material((0.03, 0.03, 0.033), roughness=0.4),
@@ -231,8 +234,8 @@ COVE = Design(
     barrel_y=0.0,
     land=(168.0, 140.0, 58.0),
     gasket_wide=12.0,
-    gasket_narrow=5.5,
-    gasket_height=9.5,
+    gasket_narrow=4.8,
+    gasket_height=10.5,
     boss_radius=29.0,
     boss_height=28.0,
     tower_radius=28.0,
@@ -246,7 +249,7 @@ COVE = Design(
     pin_reach=54.0,
     valve=Valve(radius=15.5, rings=(111.0, 60.0), window=(72.0, 100.0), window_half=7.5, head=10.0),
     valve_up=106.0,
-    bushing=Bushing(29.4, 43.0, 6.5, 37.0, 33.5, 22.0),
+    bushing=Bushing(29.4, 46.0, 6.5, 37.0, 32.2, 22.0),
     tall=Screw(radius=16.0, height=46.0, collar=14.0, tip=True, stud=4.5),
     short=Screw(radius=21.0, height=24.0, lobes=8),
     polymer=Material((0.70, 0.665, 0.59), roughness=0.3, specular=0.5),
@@ -254,6 +257,7 @@ COVE = Design(
     valve_material=Material((0.10, 0.10, 0.105), roughness=0.38),
     special_material=Material((0.10, 0.10, 0.105), roughness=0.38),
     seal_material=Material((0.30, 0.12, 0.03), roughness=0.5),
+    gasket_material=Material((0.16, 0.05, 0.03), roughness=0.45),
     head_material=Material((0.62, 0.61, 0.59), metallic=1.0, roughness=0.3),
     handle_material=Material((0.66, 0.65, 0.63), metallic=1.0, roughness=0.24),
     grip_material=Material((0.25, 0.03, 0.03), roughness=0.4),

@@ -146,8 +146,11 @@ def gasket(
     come out of the groove; ``out_mm`` how far it stands beside it.
     """
     wide, narrow, tall = design.gasket_wide / 2, design.gasket_narrow / 2, design.gasket_height
-    section = [(-wide, 0.0), (wide, 0.0), (wide, 1.6), (narrow, tall - 0.7), (narrow - 0.7, tall)]
-    section += [(-narrow + 0.7, tall), (-narrow, tall - 0.7), (-wide, 1.6)]
+    # A wide foot, a shoulder, and a bead that tapers to the barrel's side.
+    foot, shoulder = 0.3 * tall, 0.42 * tall
+    half = [(wide, 0.0), (wide, foot - 0.6), (wide - 0.6, foot), (0.62 * wide, shoulder)]
+    half += [(narrow + 0.3, tall - 1.0), (narrow - 0.7, tall)]
+    section = half + [(-x, z) for x, z in half[::-1]]
     if state == "upside-down":
         section = [(x, tall - z) for x, z in section][::-1]
     count = 180
@@ -158,7 +161,7 @@ def gasket(
         wave = g.bump(count, where, arc)
         lift = 7.5 * np.minimum(1.0, 2.2 * wave)
         spread = out_mm * wave
-    return [Item(g.gasket(section, track, lift, spread), RUBBER)]
+    return [Item(g.gasket(section, track, lift, spread), design.gasket_material)]
 
 
 @lru_cache(maxsize=16)

@@ -104,18 +104,19 @@ def everyday(
         big: 4000 x 3000 pixels.
     """
     long, short = (4000, 3000) if big else (LONG, SHORT)
-    portrait = rng.random() < 0.22
+    portrait = rng.random() < 0.22 * calm
     size = (short, long) if portrait else (long, short)
     turned = float(rng.choice([0.0, 180.0, 90.0, -90.0], p=[0.82, 0.08, 0.05, 0.05]))
     if calm < 1:
         turned = 0.0
+    reach = (0.6, 1.6) if calm == 1 else (0.8, 1.2)
     for attempt in range(400):
         fov_long = float(rng.choice([rng.uniform(52, 68), rng.uniform(34, 44)], p=[0.8, 0.2]))
         fov_x = fov_long
         if portrait:
             fov_x = 2 * np.degrees(np.arctan(np.tan(np.radians(fov_long) / 2) * short / long))
         ease = 1 + attempt / 200
-        away = _distance(subject_, fov_x, size, MASTER_FILL) * rng.uniform(0.6, 1.6) * ease
+        away = _distance(subject_, fov_x, size, MASTER_FILL) * rng.uniform(*reach) * ease
         pitch = rng.uniform(max(-25.0 * calm, subject_.low_pitch), 25.0 * calm)
         roll = turned + rng.uniform(-15, 15) * calm
         angles = (rng.uniform(-25, 25) * calm, pitch, roll)

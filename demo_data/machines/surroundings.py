@@ -58,13 +58,16 @@ def _plane(rng: Rng, material: Material, size_mm: float, wide: float, deep: floa
     return Item(g.box_uv(mesh, size_mm), material)
 
 
-def _bench(rng: Rng) -> Item:
-    material, size = _textured(rng, textures.BENCHES)
+def _bench(rng: Rng, tidy: float) -> Item:
+    # A master is taken where nothing is mirrored.
+    kinds = textures.BENCHES if tidy < 0.5 else textures.DULL_BENCHES
+    material, size = _textured(rng, kinds)
     return _plane(rng, material, size, 2 * BENCH_REACH, 2 * BENCH_REACH)
 
 
-def _wall(rng: Rng, back: float) -> Item:
-    material, size = _textured(rng, textures.WALLS)
+def _wall(rng: Rng, back: float, tidy: float) -> Item:
+    kinds = textures.WALLS if tidy < 0.5 else textures.WALLS[1:2]
+    material, size = _textured(rng, kinds)
     mesh = g.rounded_box(4000, 4000, 12.0, 3.0).moved(g.shift(z=-back - 12))
     return Item(g.box_uv(mesh, size), material)
 
@@ -175,14 +178,14 @@ def build(
         tidy: 0 for the usual mess, 1 for an empty bench.
     """
     place = ground(view, body)
-    bench = _bench(rng)
+    bench = _bench(rng, tidy)
     items = [Item(bench.mesh.moved(place.frame), bench.material)]
     puddles = _puddles(rng, bench.material)
     items += [Item(i.mesh.moved(place.frame), i.material) for i in puddles]
     if view == "valves":
-        items.append(_wall(rng, rng.uniform(110, 420)))
+        items.append(_wall(rng, rng.uniform(110, 420), tidy))
     elif view == "door-front":
-        items.append(_wall(rng, rng.uniform(600, 900)))
+        items.append(_wall(rng, rng.uniform(600, 900), tidy))
         items += _freezer(design, rng)
     amount = round((1 - tidy) * int(rng.integers(2, 10)))
     for where, group in _clutter(design, view, place, rng, amount):

@@ -118,13 +118,14 @@ def plaster(rng: np.random.Generator) -> F32:
 Maker = Callable[[np.random.Generator], F32]
 BENCHES: tuple[tuple[Maker, float, float, float], ...] = (
     # texture, metallic, roughness, mm that one repeat covers
-    (steel, 1.0, 0.26, 500.0),
-    (steel, 1.0, 0.38, 700.0),
+    (steel, 1.0, 0.32, 500.0),
+    (steel, 1.0, 0.42, 700.0),
     (tiles, 0.0, 0.22, 480.0),
     (wood, 0.0, 0.45, 520.0),
     (stone, 0.0, 0.30, 420.0),
     (cloth, 0.0, 0.85, 380.0),
 )
+DULL_BENCHES = BENCHES[3:5]
 WALLS: tuple[tuple[Maker, float, float, float], ...] = (
     (tiles, 0.0, 0.18, 450.0),
     (plaster, 0.0, 0.7, 900.0),

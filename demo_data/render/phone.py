@@ -236,7 +236,7 @@ def metered_gain(light: F32) -> float:
     weight = np.exp(-(x**2 + y**2))
     mean = float(np.exp((weight * np.log(luma + 1e-4)).sum() / weight.sum()))
     bright = float(np.percentile(luma, 96)) + 1e-4
-    by_mean, by_bright = 0.24 / mean, 0.62 / bright
+    by_mean, by_bright = 0.24 / mean, 0.70 / bright
     return float(by_mean**0.35 * min(by_mean, by_bright) ** 0.65)
 
 
