@@ -15,6 +15,7 @@ import argparse
 import os
 import shutil
 import statistics
+import subprocess
 import sys
 import tempfile
 import time
@@ -44,6 +45,18 @@ REPEATS = 5
 STAGES = ("read", "align", "locate", "judge", "total")
 
 U8 = NDArray[np.uint8]
+
+
+# A process starts with the peak of the one that it was made by: a small one stands between.
+LAUNCHER = """
+import os, sys
+child = os.posix_spawn(
+    sys.argv[1], sys.argv[1:], os.environ,
+    file_actions=[(os.POSIX_SPAWN_OPEN, 1, os.devnull, os.O_WRONLY, 0)],
+)
+_, status, usage = os.wait4(child, 0)
+print(os.waitstatus_to_exitcode(status), usage.ru_maxrss)
+"""
 
 
 @dataclass(frozen=True)
@@ -257,25 +270,20 @@ def time_commands(machine: Path, view: str, photos: Sequence[Path], cache: Path)
 
 
 def command(words: Sequence[str], cache: Path, workers: int | None = None) -> Cost:
-    """Run ``verify`` in a process of its own.
-
-    The peak is that of the process or, where it is larger, of one of its own workers.
-    """
+    """Run ``verify`` in a process of its own; workers are threads of it."""
     env = {**os.environ, "VERIFY_CACHE": str(cache)}
     if workers is not None:
         env["VERIFY_WORKERS"] = str(workers)
+    words = [sys.executable, "-m", "verify.cli", *words]
     started = time.perf_counter()
-    child = os.posix_spawn(
-        sys.executable,
-        [sys.executable, "-m", "verify.cli", *words],
-        env,
-        file_actions=[(os.POSIX_SPAWN_OPEN, 1, os.devnull, os.O_WRONLY, 0)],
+    done = subprocess.run(
+        [sys.executable, "-S", "-c", LAUNCHER, *words], env=env, stdout=subprocess.PIPE, check=True
     )
-    _, status, usage = os.wait4(child, 0)
     seconds = time.perf_counter() - started
-    if os.waitstatus_to_exitcode(status) in {1, 2}:
-        raise RuntimeError(f"verify {' '.join(words)} did not run")
-    return Cost(seconds, usage.ru_maxrss / 1024)
+    code, kilobytes = map(int, done.stdout.split())
+    if code in {1, 2}:
+        raise RuntimeError(f"{' '.join(words)} did not run")
+    return Cost(seconds, kilobytes / 1024)
 
 
 def say(text: str) -> None:
