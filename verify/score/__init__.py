@@ -5,7 +5,15 @@ Pure: labels and results in, a frozen report out.
 
 from verify.score.counts import PartCounts, PhotoCounts, verdict_without
 from verify.score.proportion import Proportion, exact_interval
-from verify.score.report import Group, Mistake, PartScore, Probabilities, ScoreReport, StateScore, score
+from verify.score.report import (
+    Group,
+    Mistake,
+    PartScore,
+    Probabilities,
+    ScoreReport,
+    StateScore,
+    score,
+)
 from verify.score.report_json import report_to_json
 
 __all__ = [
