@@ -191,7 +191,7 @@ class Studio:
                 look, exposure_ev=rng.uniform(-5.2, -4.4), shot_noise=2e-3, read_noise=6e-3
             )
         if task.retake == "glare":
-            return replace(look, veil=rng.uniform(0.25, 0.4), exposure_ev=rng.uniform(0.9, 1.5))
+            return replace(look, veil=rng.uniform(0.3, 0.45), exposure_ev=rng.uniform(1.5, 2.1))
         return look
 
     # -- truth -----------------------------------------------------------------------------
@@ -251,4 +251,4 @@ def _glare_lamp(stage: Stage, camera: Camera, rng: Rng) -> Lamp:
     mirrored = np.array([-out[0], -out[1], out[2]])
     centre = aim + mirrored / np.linalg.norm(mirrored) * 900
     direction = aim - centre
-    return Lamp(tuple(centre), tuple(direction), (260.0, 260.0), (260.0, 255.0, 240.0))
+    return Lamp(tuple(centre), tuple(direction), (300.0, 300.0), (600.0, 590.0, 560.0))
