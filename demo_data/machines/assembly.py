@@ -86,15 +86,15 @@ def _valve_items(design: Design, part_id: str, state: str, rng: np.random.Genera
 
 def _valves(design: Design, states: States, rng: np.random.Generator) -> Assembly:
     placed: dict[str, list[Item]] = {}
-    names = ("left", "centre", "right") if len(design.spouts) == 3 else ("draw",)
-    for name, x in zip(names, design.spouts, strict=True):
+    valves = ("left", "centre", "right") if len(design.spouts) == 3 else ("draw",)
+    for name, x in zip(valves, design.spouts, strict=True):
         part_id = f"{name}-valve"
         items = _valve_items(design, part_id, states.get(part_id, ""), rng)
         low = design.tower_top - (design.valve.length - design.valve_up) + rng.uniform(-3, 3)
         move = g.shift(x, low, design.tower_axis_z) @ g.turn(rng.uniform(-9, 9), (0, 1, 0))
         placed[part_id] = parts.moved(items, move)
-    names = ("left", "right") if len(design.plugs) == 2 else ("bleeder",)
-    for name, (x, y) in zip(names, design.plugs, strict=True):
+    plugs = ("left", "right") if len(design.plugs) == 2 else ("bleeder",)
+    for name, (x, y) in zip(plugs, design.plugs, strict=True):
         part_id = f"{name}-plug"
         move = g.shift(x, y, design.thickness + 3.0) @ g.turn(rng.uniform(0, 360))
         there = states.get(part_id) != "missing"

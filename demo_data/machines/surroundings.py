@@ -76,7 +76,8 @@ def _puddles(rng: Rng, bench: Material) -> list[Item]:
     """Return thin films of water: the bench's own colour, darker and shining."""
     texture = bench.texture
     mean = texture.mean((0, 1)) if texture is not None else np.array(bench.base_color)
-    wet = Material(tuple(float(v) * 0.6 for v in mean), roughness=0.04, clearcoat=1.0)
+    red, green, blue = (float(v) * 0.6 for v in mean)
+    wet = Material((red, green, blue), roughness=0.04, clearcoat=1.0)
     drops = []
     for _ in range(int(rng.integers(0, 14))):
         radius = rng.uniform(3, 26)
@@ -103,7 +104,7 @@ def _freezer(design: Design, rng: Rng) -> list[Item]:
     head = g.rounded_box(wide + 6, 96.0, 30.0, 8.0, 4.0).moved(g.shift(0, high - 52, -8))
     items.append(Item(head, DARK))
     colours = ((0.05, 0.35, 0.12), (0.6, 0.6, 0.58), (0.5, 0.08, 0.04))
-    for k, x in enumerate(np.linspace(-0.3, 0.3, 3 + len(design.spouts)) * wide):
+    for k, x in enumerate((np.linspace(-0.3, 0.3, 3 + len(design.spouts)) * wide).tolist()):
         button = g.cylinder(11.0, 4.0, 1.0).moved(g.shift(x, high - 60, 21.5))
         items.append(Item(button, Material(colours[k % 3], roughness=0.4)))
     face = g.rounded_box(90, 34, 2.0, 3.0).moved(g.shift(-0.16 * wide, high - 28, 21.5))
@@ -120,7 +121,7 @@ def _tray(design: Design, wide: float, low: float) -> list[Item]:
     tray = g.rounded_box(wide * 0.72, 22.0, 190.0, 6.0, 3.0).moved(g.shift(0, bottom, -4))
     bars = [
         g.rounded_box(wide * 0.68, 4.0, 6.0, 1.5).moved(g.shift(0, bottom + 13.0, z))
-        for z in np.arange(14, 180, 14)
+        for z in range(14, 180, 14)
     ]
     return [Item(tray, STEEL), Item(g.merge(bars), DARK)]
 
@@ -218,7 +219,8 @@ def _person(camera: Camera, rng: Rng) -> list[Item]:
     place = g.frame(position + back * 16.0, back, across)
     phone = g.rounded_box(150.0, 74.0, 8.0, 9.0, 2.0)
     away = rng.uniform(280, 420)
-    head = g.sphere(95.0).moved(g.shift(*(rng.uniform(-60, 60, 2)), away))
+    aside, above = rng.uniform(-60, 60, 2)
+    head = g.sphere(95.0).moved(g.shift(aside, above, away))
     chest = g.sphere(200.0).moved(g.shift(0, -380, away + 120) @ g.scale(1.1, 1.3, 0.7))
     shirt = float(rng.uniform(0.02, 0.5))
     return [
@@ -246,7 +248,9 @@ def shadow_hand(lamps: tuple[Lamp, ...], camera: Camera, rng: Rng) -> list[Item]
     return [] if bool((inside & before).any()) else items
 
 
-def lamps(view: str, rng: Rng, even: bool = False) -> tuple[tuple[Lamp, ...], tuple[float, ...]]:
+def lamps(
+    view: str, rng: Rng, even: bool = False
+) -> tuple[tuple[Lamp, ...], tuple[float, float, float]]:
     """Return the lamps, strongest first, and the radiance of the sky.
 
     ``even`` is the good light in which a store takes its master: large lamps, much fill.
@@ -265,11 +269,14 @@ def lamps(view: str, rng: Rng, even: bool = False) -> tuple[tuple[Lamp, ...], tu
         colour = np.array(_WHITE[int(rng.integers(len(_WHITE)))]) if rng.random() < 0.35 else tint
         radiance = 3.0 * (1 - fill) * share * away**2 / (wide * deep) * colour
         direction = (aim - centre) / away
-        out.append(
-            Lamp(tuple(centre), tuple(direction), (wide, deep), tuple(float(v) for v in radiance))
-        )
+        out.append(Lamp(_triple(centre), _triple(direction), (wide, deep), _triple(radiance)))
     sky = 3.0 * fill / np.pi * tint * rng.uniform(0.9, 1.1, 3)
-    return tuple(out), tuple(float(v) for v in sky)
+    return tuple(out), _triple(sky)
+
+
+def _triple(values: F64) -> tuple[float, float, float]:
+    first, second, third = (float(value) for value in values)
+    return first, second, third
 
 
 def _lamp_size(rng: Rng, even: bool) -> tuple[float, float]:

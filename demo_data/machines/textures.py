@@ -25,7 +25,7 @@ def noise(
     spectrum = np.fft.fft2(rng.standard_normal((SIZE, SIZE))) / radius**slope
     spectrum[0, 0] = 0.0
     field = np.fft.ifft2(spectrum).real
-    return field / field.std()
+    return np.asarray(field / field.std(), np.float64)
 
 
 def _colour(base: tuple[float, float, float], shade: F64) -> F32:
@@ -60,7 +60,7 @@ def tiles(rng: np.random.Generator) -> F32:
     joint = np.array([0.38, 0.36, 0.33]) * rng.uniform(0.5, 1.3)
     surface = base * shade[..., None] * dirt[..., None]
     picture = grout[..., None] * surface + (1 - grout[..., None]) * joint
-    return np.clip(picture, 0.01, 0.95).astype(np.float32)
+    return np.asarray(np.clip(picture, 0.01, 0.95), np.float32)
 
 
 def wood(rng: np.random.Generator) -> F32:
@@ -85,7 +85,7 @@ def stone(rng: np.random.Generator) -> F32:
     for _ in range(3):
         chips = noise(rng, rng.uniform(0.6, 1.1)) > rng.uniform(1.4, 2.2)
         picture = np.where(chips[..., None], base * rng.uniform(0.4, 2.0, 3), picture)
-    return np.clip(picture, 0.01, 0.9).astype(np.float32)
+    return np.asarray(np.clip(picture, 0.01, 0.9), np.float32)
 
 
 def cloth(rng: np.random.Generator) -> F32:
@@ -106,7 +106,7 @@ def cloth(rng: np.random.Generator) -> F32:
     if kind == 2:
         mask |= y % pitch < width
     picture = np.where(mask[..., None], np.asarray(stripe) * shade[..., None], picture)
-    return np.clip(picture, 0.01, 0.9).astype(np.float32)
+    return np.asarray(np.clip(picture, 0.01, 0.9), np.float32)
 
 
 def plaster(rng: np.random.Generator) -> F32:
