@@ -8,13 +8,13 @@ from verify.cli.output import Ink, paint, rule, table, wrapped
 from verify.domain import Machine
 from verify.score import Group, Probabilities, Proportion, ScoreReport
 
-_SHOWN = 25  # mistakes listed; --json has them all
+_SHOWN = 25  # photos listed; --json has them all
 _COUNTS = (34, -12, -8, -21)
 
 
 def score_lines(report: ScoreReport, machine: Machine) -> Iterator[str]:
     """Yield the report: overall, per view, per part, per wrong state, the mistakes."""
-    yield f"{machine.title}: {report.overall.photos} labelled photos"
+    yield from wrapped(f"{machine.title}: {report.overall.photos} labelled photos")
     yield from _overall(report.overall)
     if len(report.views) > 1:
         yield from _views(report)
@@ -111,17 +111,21 @@ def _states(report: ScoreReport) -> Iterator[str]:
 
 
 def _mistakes(report: ScoreReport) -> Iterator[str]:
+    """Yield one entry for each photo and kind of mistake."""
     if not report.mistakes:
         return
+    photos: dict[str, list[str]] = {}
+    for mistake in report.mistakes:
+        what = f"{mistake.part}: " if mistake.part else ""
+        truth = f"is {mistake.truth}, " if mistake.truth else ""
+        head = f"{mistake.kind}: {mistake.photo}, {mistake.view}"
+        photos.setdefault(head, []).append(f"{what}{truth}said {mistake.said}")
     yield rule()
     yield paint("photos worth looking at", Ink.STRONG)
-    for mistake in report.mistakes[:_SHOWN]:
-        what = f", {mistake.part}" if mistake.part else ""
-        truth = f", is {mistake.truth}" if mistake.truth else ""
-        text = f"{mistake.kind}: {mistake.photo}, {mistake.view}{what}{truth}; said {mistake.said}"
-        yield from wrapped(text, "    ", "  ")
-    if len(report.mistakes) > _SHOWN:
-        yield f"  … and {len(report.mistakes) - _SHOWN} more (--json lists them all)"
+    for head, said in list(photos.items())[:_SHOWN]:
+        yield from wrapped(f"{head}; {'; '.join(said)}", "    ", "  ")
+    if len(photos) > _SHOWN:
+        yield f"  … and {len(photos) - _SHOWN} more (--json lists them all)"
 
 
 def _with_heads(
