@@ -85,8 +85,8 @@ def test_it_ends_with_what_to_fix_the_cautions_and_the_pictures(
     done = run("demo", "--machine", machine, "--labels", labels, "--marked", marked)
     assert (done.code, done.err) == (0, "")
     assert "planted: Left front bushing, missing → fault, looks missing" in done.out
-    after_fixes = done.out.split("What to fix")[1]
-    assert "1. left: fault." in after_fixes
+    after_fixes = done.out.split("What to fix or to look at")[1]
+    assert "1. Back of the door, before it goes on: left: fault." in after_fixes
     said = " ".join(after_fixes.split())
     for words in ("unplug", "maker's manual and local code come first", "A person looks"):
         assert words in said

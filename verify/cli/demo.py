@@ -24,7 +24,7 @@ from verify.cli.output import (
 )
 from verify.cli.photos import Ask, judge_photos, make_folder, require_photos, start_checker
 from verify.cli.words import CAUTIONS, PHOTO_WORDS
-from verify.domain import LabelledShot, Machine, PartVerdict, PhotoVerdict, Result
+from verify.domain import LabelledShot, Machine, PartVerdict, PhotoVerdict, Result, by_urgency
 from verify.resources import demo_data_folder, reference_images_folder
 from verify.settings import read_settings
 
@@ -59,7 +59,7 @@ def demo(marked: Path, machine: Path | None, labels: Path | None) -> None:
     require_photos([shot.path for shot in shots])
     make_folder(marked)
 
-    _introduce(taught, len(shots))
+    _introduce(taught, len(shots), invented=machine is None)
     progress = Progress()
     checker = start_checker(taught, settings, len(shots), progress)
     answer(f"ready to judge after {time.perf_counter() - started:.1f} s")
@@ -71,11 +71,12 @@ def demo(marked: Path, machine: Path | None, labels: Path | None) -> None:
     _close(to_fix, marked, time.perf_counter() - started)
 
 
-def _introduce(machine: Machine, photos: int) -> None:
+def _introduce(machine: Machine, photos: int, *, invented: bool) -> None:
     shots = sum(len(view.all_shots) for view in machine.views)
+    note = " The shop and the machine are invented and the pictures rendered." if invented else ""
     text = (
-        f"{machine.title}: {len(machine.views)} views taught by {shots} reference shots; "
-        f"{photos} photos to judge. First the tool learns the shots; that is kept for next time."
+        f"{machine.title}.{note} {shots} reference shots teach it, view by view; {photos} photos "
+        "are to be judged. First the tool learns the shots; what it learnt is kept for next time."
     )
     for line in wrapped(text):
         answer(line)
@@ -90,10 +91,12 @@ def _show_rebuild(rebuild: Rebuild, machine: Machine, results: Iterator[Result])
         result = next(results)
         word, ink = PHOTO_WORDS[result.verdict]
         title = clean(str(machine.view(shot.view).title))
-        answer(f"{pad(title, width() - _VERDICT - 1)} {paint(pad(word, _VERDICT), ink)}")
+        answer(
+            f"{pad(title, width() - _VERDICT - 1)} {paint(pad(word, _VERDICT, right=True), ink)}"
+        )
         for line in _remarks(shot, result, machine):
             answer(line)
-        to_fix += _fixes(result)
+        to_fix += _fixes(result, title)
     return to_fix
 
 
@@ -117,18 +120,20 @@ def _remarks(shot: LabelledShot, result: Result, machine: Machine) -> Iterator[s
         yield from wrapped(result.retake.advice, "      ", "    ")
 
 
-def _fixes(result: Result) -> list[str]:
-    held = result.verdict is not PhotoVerdict.PASS
+def _fixes(result: Result, title: str) -> list[str]:
+    """Return what to do about a photo that does not pass, most urgent first."""
+    if result.verdict is PhotoVerdict.PASS:
+        return []
+    problems, _ = by_urgency(result.parts)
     return [
-        f"{part.message} {part.fix}" if part.fix else part.message
-        for part in result.parts
-        if held and part.verdict is PartVerdict.FAULT
+        f"{title}: {part.message} {part.fix}" if part.fix else f"{title}: {part.message}"
+        for part in problems
     ]
 
 
 def _close(to_fix: Sequence[str], marked: Path, seconds: float) -> None:
     answer(rule())
-    answer(paint("What to fix", Ink.STRONG))
+    answer(paint("What to fix or to look at", Ink.STRONG))
     for number, text in enumerate(to_fix, start=1):
         first = f"{number:>3}. "
         for line in wrapped(text, " " * columns_of(first), first):
