@@ -1,0 +1,42 @@
+"""The README and DEVELOPERS.md name what is there, and nothing that is not."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import click
+import pytest
+
+from verify.cli.main import app
+
+REPOSITORY = Path(__file__).resolve().parents[1]
+README = (REPOSITORY / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (REPOSITORY / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("name", sorted(app.commands))
+def test_every_command_has_help_and_stands_in_the_readme(name: str) -> None:
+    assert f"`verify {name}" in README
+    assert app.commands[name].help
+    options = [p for p in app.commands[name].params if isinstance(p, click.Option)]
+    assert [option.name for option in options if not option.help] == []
+
+
+def test_the_readme_names_no_command_that_is_not_there() -> None:
+    named = set(re.findall(r"`verify ([a-z]+)", README))
+    assert named == set(app.commands)
+
+
+def test_every_setting_stands_in_the_readme() -> None:
+    source = (REPOSITORY / "verify" / "settings.py").read_text(encoding="utf-8")
+    for name in re.findall(r'"(VERIFY_[A-Z]+)"', source):
+        assert f"`{name}`" in README
+
+
+@pytest.mark.parametrize("text", [README, DEVELOPERS], ids=["README", "DEVELOPERS"])
+def test_scripts_that_are_named_exist(text: str) -> None:
+    scripts = set(re.findall(r"\.ci/[a-z]+", text))
+    assert scripts
+    for script in scripts:
+        assert (REPOSITORY / script).is_file(), script
