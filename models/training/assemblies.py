@@ -95,8 +95,18 @@ def main() -> None:
     begin = time.monotonic()
     deadline = begin + args.seconds
     orders = [
-        Order(args.out, deadline, args.seed, j, args.jobs, tuple(args.size), args.spp, args.photos,
-              args.variant, args.machines)
+        Order(
+            args.out,
+            deadline,
+            args.seed,
+            j,
+            args.jobs,
+            tuple(args.size),
+            args.spp,
+            args.photos,
+            args.variant,
+            args.machines,
+        )
         for j in range(args.jobs)
     ]
     if args.jobs == 1:

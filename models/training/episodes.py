@@ -11,9 +11,10 @@ from demo_data.render import geometry as g
 from demo_data.render import phone
 from demo_data.render.engine import Engine
 from demo_data.render.spec import Camera, Item, Lamp, Scene
-from models.training import labels, scenes
-from models.training.layouts import Machine, Slot, random_machine
-from models.training.palette import Rng, texture_pool
+from models.training import cameras, labels, lights, scenes
+from models.training.body import Machine, Slot
+from models.training.layouts import random_machine
+from models.training.palette import F32, Rng, texture_pool
 from models.training.parts_base import F64, Piece
 from models.training.shards import Episode
 
@@ -21,9 +22,9 @@ RIGHT_SHOTS = 4  # photos 0 to 3 show every part right
 WRONG_SHARE = 0.35
 # A fault counts as told when this many pixels of the small check picture change clearly.
 CHECK_SIZE = (320, 240)
-_CHANGED = 0.045
-_LEAST_PIXELS = 7
-_LEAST_SHARE = 0.012
+_CHANGED = 0.06
+_LEAST_PIXELS = 10
+_LEAST_SHARE = 0.018
 
 
 @dataclass
@@ -39,9 +40,30 @@ class Studio:
         """Return a studio that draws pictures of ``size`` with ``spp`` samples per pixel."""
         textures = texture_pool(rng)
         return cls(
-            Engine(size, spp, variant), Engine(CHECK_SIZE, 12, variant),
+            Engine(size, spp, variant),
+            Engine(CHECK_SIZE, 16, variant),
             scenes.make_props(rng, textures),
         )
+
+
+def calm(linear: F32) -> F32:
+    """Return a picture without the few bright pixels that a path tracer leaves.
+
+    A pixel may be at most 1.3 times as bright as the second brightest of its eight
+    neighbours, which spares thin bright lines.
+    """
+    luma = linear.mean(-1)
+    padded = np.pad(luma, 1, mode="edge")
+    height, width = luma.shape
+    first, second = np.zeros_like(luma), np.zeros_like(luma)
+    for y in range(3):
+        for x in range(3):
+            if (y, x) != (1, 1):
+                near = padded[y : y + height, x : x + width]
+                np.maximum(second, np.minimum(first, near), out=second)
+                np.maximum(first, near, out=first)
+    factor = np.minimum(1.0, 1.3 * second / np.maximum(luma, 1e-6))
+    return np.asarray(linear * factor[..., None], np.float32)
 
 
 def shown(rng: Rng, slot: Slot, state: int, still: bool = False) -> list[Piece]:
@@ -62,7 +84,7 @@ def make_episode(studio: Studio, seed: int, photos: int = 14) -> Episode:
     rng = np.random.default_rng(seed)
     machine = random_machine(rng, studio.props.textures[5::10])
     extent = labels.extent_points(machine)
-    master = scenes.master_camera(rng, machine, extent, studio.engine.size)
+    master = cameras.master_camera(rng, machine, extent, studio.engine.size)
     told = told_apart(studio, rng, machine, master)
     shoot = _Shoot(studio, rng, machine, master, extent, seed)
     states = [_draw_states(rng, machine, told, k) for k in range(photos)]
@@ -92,7 +114,6 @@ def _draw_states(rng: Rng, machine: Machine, told: list[list[bool]], photo: int)
     out = []
     for row in told:
         wrong = [k for k in range(1, len(row)) if row[k]]
-        # Missing parts are easy: draw the other faults more often.
         hit = wrong and rng.random() < WRONG_SHARE
         out.append(int(rng.choice(wrong)) if hit else 0)
     return out
@@ -106,10 +127,12 @@ def told_apart(studio: Studio, rng: Rng, machine: Machine, master: Camera) -> li
 
     The right machine and each fault are drawn small, in good light, with the same noise.
     """
-    lamps, sky = scenes.lamps(rng, good=True)
+    lamps, sky = lights.lamps(rng, good=True)
     camera = replace(master, size=CHECK_SIZE)
     most = max(len(s.part.states) for s in machine.slots)
-    quads = [camera.project(labels.part_corners(labels.right_points(s), camera)) for s in machine.slots]
+    quads = [
+        camera.project(labels.part_corners(labels.right_points(s), camera)) for s in machine.slots
+    ]
     base = _grey(studio, machine, camera, lamps, sky, [0] * len(machine.slots))
     out = [[True] for _ in machine.slots]
     for k in range(1, most):
@@ -133,8 +156,12 @@ def _enough(changed: NDArray[np.bool_], quad: F64) -> bool:
 
 
 def _grey(
-    studio: Studio, machine: Machine, camera: Camera, lamps: tuple[Lamp, ...],
-    sky: tuple[float, float, float], states: list[int],
+    studio: Studio,
+    machine: Machine,
+    camera: Camera,
+    lamps: tuple[Lamp, ...],
+    sky: tuple[float, float, float],
+    states: list[int],
 ) -> NDArray[np.float64]:
     pieces = list(machine.body)
     for slot, state in zip(machine.slots, states, strict=True):
@@ -178,32 +205,64 @@ class _Shoot:
         """Return photo ``k``: 0 is the master, 1 to 3 are right shots, half of them mild."""
         rng = self.rng
         mild = 0 < k < RIGHT_SHOTS and rng.random() < 0.5
-        camera = self.master if k == 0 else scenes.photo_camera(
-            rng, self.master, self.extent, self.machine.rectangle, mild)
+        camera = (
+            self.master
+            if k == 0
+            else cameras.photo_camera(rng, self.master, self.extent, self.machine.rectangle, mild)
+        )
         covers = self._covers(camera) if k >= RIGHT_SHOTS and rng.random() < 0.14 else []
         linear = self.studio.engine.render(
-            self._scene(camera, states, covers, good=k == 0 or mild), camera, self.seed + k)
+            self._scene(camera, states, covers, good=k == 0 or mild), camera, self.seed + k
+        )
+        linear = calm(linear)
         look = phone.random_look(rng, camera.size[0])
+        if rng.random() < 0.75:  # the person tapped on the machine to set the exposure
+            look = replace(look, exposure_ev=look.exposure_ev + self._metered(linear, camera))
         if k >= RIGHT_SHOTS and rng.random() < 0.12:
-            look = replace(look, blur_px=look.blur_px + rng.uniform(0.5, 1.6),
-                           exposure_ev=float(rng.uniform(-2.2, 0.4)), shot_noise=look.shot_noise * 4)
+            look = replace(
+                look,
+                blur_px=look.blur_px + rng.uniform(0.5, 1.6),
+                exposure_ev=float(rng.uniform(-2.2, 0.4)),
+                shot_noise=look.shot_noise * 4,
+            )
         pixels = phone.develop(linear, rng, look)
         jpeg = phone.encode_jpeg(pixels, int(rng.integers(70, 93)))
         few = [p[:: max(1, len(p) // 40)] for p in self.samples]
         return _Take(
-            jpeg, camera.project(self.machine.rectangle),
+            jpeg,
+            camera.project(self.machine.rectangle),
             camera.project(self.corners.reshape(-1, 3)).reshape(-1, 4, 2),
-            labels.visible(few, camera, covers), self._tilt(camera),
+            labels.visible(few, camera, covers),
+            self._tilt(camera),
         )
+
+    def _metered(self, linear: F32, camera: Camera) -> float:
+        """Return the stops that bring the body to a bright but unclipped level."""
+        corners = camera.project(self.machine.rectangle)
+        s, t = np.meshgrid(np.linspace(0.05, 0.95, 24), np.linspace(0.05, 0.95, 24))
+        s, t = s.reshape(-1, 1), t.reshape(-1, 1)
+        at = (1 - t) * ((1 - s) * corners[0] + s * corners[1])
+        at = np.round(at + t * ((1 - s) * corners[3] + s * corners[2])).astype(int)
+        at = np.clip(at, 0, np.asarray(camera.size) - 1)
+        luma = linear[at[:, 1], at[:, 0]].mean(-1)
+        base = self.machine.body[0].material.base_color
+        wanted = 0.12 + 0.5 * float(np.mean(base))
+        level = float(np.percentile(luma, 65)) * phone.metered_gain(linear)
+        return float(np.clip(np.log2(wanted / max(level, 1e-4)), -2.5, 1.5))
 
     def _scene(self, camera: Camera, states: list[int], covers: list[Piece], good: bool) -> Scene:
         rng, machine = self.rng, self.machine
-        place = self.home if rng.random() < 0.6 else scenes.surroundings(rng, machine, self.studio.props)
+        place = (
+            self.home
+            if rng.random() < 0.6
+            else scenes.surroundings(rng, machine, self.studio.props)
+        )
+        place = place.below(camera.position[1])
         pieces = [*machine.body, *place.pieces, *covers, *scenes.room(rng, camera)]
         for slot, state in zip(machine.slots, states, strict=True):
             pieces += shown(rng, slot, state)
         pieces += scenes.clutter(rng, machine, self.studio.props, place.stand, self.spare)
-        lamps, sky = scenes.lamps(rng, good)
+        lamps, sky = lights.lamps(rng, good)
         return Scene(tuple(Item(p.mesh, p.material) for p in pieces), lamps, sky)
 
     def _covers(self, camera: Camera) -> list[Piece]:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from demo_data.render import geometry as g
 from demo_data.render.spec import Camera
-from models.training.layouts import Machine, Slot
+from models.training.body import Machine, Slot
 from models.training.parts_base import F64, Piece
 
 QUAD_MARGIN = 1.1
@@ -31,7 +31,9 @@ def part_corners(points: F64, master: Camera) -> F64:
     The square is parallel to the master's image plane, at the depth of the points' middle,
     clockwise from top left as the master shows it, 1.1 times as large as needed.
     """
-    position, target, up = (np.asarray(v, float) for v in (master.position, master.target, master.up))
+    position, target, up = (
+        np.asarray(v, float) for v in (master.position, master.target, master.up)
+    )
     forward = (target - position) / np.linalg.norm(target - position)
     right = np.cross(forward, up)
     right /= np.linalg.norm(right)

@@ -8,19 +8,17 @@ either look at the person (they sit on the plane z = 0), or stand on the body's 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 
 from demo_data.render import geometry as g
-from demo_data.render.spec import Material, Mesh
 from models.training import parts_long, parts_round, parts_screw, parts_valve
+from models.training.body import WIDTH, Machine, Slot, finish
 from models.training.palette import F32, Rng, random_palette
-from models.training.parts_base import F64, Kit, Part, Piece
+from models.training.parts_base import Kit, Part
 
 # Part space to machine space for parts that stand on the top edge: z to y, -y to z.
 STAND = np.array([[1.0, 0, 0, 0], [0, 0, 1.0, 0], [0, -1.0, 0, 0], [0, 0, 0, 1.0]])
-WIDTH = 240.0  # mm; every body is this wide
 
 Family = Callable[[Kit, float], list[Part]]
 # Family, weight on the face, weight on the top edge, radius as a share of the body's width.
@@ -44,38 +42,16 @@ FAMILIES: tuple[tuple[Family, float, float, tuple[float, float]], ...] = (
     (parts_long.shoes, 0.9, 0.0, (0.05, 0.09)),
     (parts_long.latch, 0.8, 0.0, (0.05, 0.09)),
 )
-
-
-@dataclass(frozen=True)
-class Slot:
-    """A part in its place: ``place`` takes part space to machine space."""
-
-    part: Part
-    place: F64
-    alike: int
-    box: tuple[float, float, float, float]  # x0, y0, x1, y1 that it takes on its face
-
-
-@dataclass(frozen=True)
-class Machine:
-    """A body with its slots.
-
-    Attributes:
-        kind: ``lying`` (on a bench, seen from above), ``upright`` or ``standing`` (parts on
-            the top edge).
-        slots: the parts.
-        body: pieces that never change, in machine space.
-        rectangle: (4, 3) corners of the body plane, clockwise in the master from top left.
-        depth: how far the body reaches behind z = 0, mm.
-        low: lowest y of the body.
-    """
-
-    kind: str
-    slots: tuple[Slot, ...]
-    body: tuple[Piece, ...]
-    rectangle: F64
-    depth: float
-    low: float
+# Families that often come together; the empty theme draws from all alike.
+THEMES: tuple[tuple[Family, ...], ...] = (
+    (parts_round.gasket, parts_round.bushing, parts_round.plug),
+    (parts_round.gasket, parts_round.bushing, parts_round.ring_post, parts_round.stack),
+    (parts_screw.hand_screws, parts_long.lever, parts_long.bent_pin),
+    (parts_screw.hand_screws, parts_long.clip, parts_screw.dial, parts_long.latch),
+    (parts_screw.screw,),
+    (),
+    (),
+)
 
 
 def random_machine(rng: Rng, textures: tuple[F32, ...]) -> Machine:
@@ -86,7 +62,7 @@ def random_machine(rng: Rng, textures: tuple[F32, ...]) -> Machine:
         height = WIDTH * (kit.u(0.3, 0.7) if kind == "standing" else kit.u(0.42, 0.95))
         slots = _Layout(kit, height).fill(kind)
         if len(slots) >= 3:
-            return _finish(kit, kind, height, slots)
+            return finish(kit, kind, height, slots)
     raise RuntimeError("no layout with 3 parts in 20 tries")
 
 
@@ -98,6 +74,7 @@ class _Layout:
         self.taken: list[tuple[float, float, float, float]] = []
         self.slots: list[Slot] = []
         self.alike = 0
+        self.theme = kit.any(THEMES)
 
     def fill(self, kind: str) -> list[Slot]:
         wanted = int(np.clip(round(3 + self.kit.rng.gamma(2.2, 2.0)), 3, 14))
@@ -118,6 +95,9 @@ class _Layout:
 
     def _draw(self, column: int, share: float = 1.0) -> list[Part]:
         weights = np.array([row[column] for row in FAMILIES])
+        if column == 1:
+            likely = [row[0] in self.theme for row in FAMILIES]
+            weights = weights * np.where(likely, 6.0, 1.0)
         k = int(self.kit.rng.choice(len(FAMILIES), p=weights / weights.sum()))
         low, high = FAMILIES[k][3]
         return FAMILIES[k][0](self.kit, WIDTH * self.kit.u(low, high) * share)
@@ -159,8 +139,14 @@ class _Layout:
                 start = self.alike
                 for x, y in spots:
                     flipped = mirror and x > 1
-                    self._add(part, x, y, angle + (180 if flipped else 0), half,
-                              start + (1 if flipped else 0))
+                    self._add(
+                        part,
+                        x,
+                        y,
+                        angle + (180 if flipped else 0),
+                        half,
+                        start + (1 if flipped else 0),
+                    )
                 self.alike = start + 2
                 if part.inner > 9:
                     self._nest(part, spots)
@@ -176,8 +162,11 @@ class _Layout:
         if count == 2:
             if kit.chance(0.8) or band:
                 return [(-x, y), (x, y)]
-            return [(0.0, -abs(y)), (0.0, abs(y))] if kit.chance(0.5) else [
-                (kit.u(-1, 1) * wide, kit.u(-1, 1) * tall) for _ in range(2)]
+            return (
+                [(0.0, -abs(y)), (0.0, abs(y))]
+                if kit.chance(0.5)
+                else [(kit.u(-1, 1) * wide, kit.u(-1, 1) * tall) for _ in range(2)]
+            )
         if count == 3:
             return [(-x, y), (0.0, y), (x, y)]
         if kit.chance(0.6):
@@ -188,8 +177,11 @@ class _Layout:
     def _free(self, spots: list[tuple[float, float]], half: tuple[float, float]) -> bool:
         boxes = [(x - half[0], y - half[1], x + half[0], y + half[1]) for x, y in spots]
         for k, a in enumerate(boxes):
-            if a[0] < -WIDTH / 2 or a[2] > WIDTH / 2 or abs(a[1]) > self.height / 2 or (
-                abs(a[3]) > self.height / 2
+            if (
+                a[0] < -WIDTH / 2
+                or a[2] > WIDTH / 2
+                or abs(a[1]) > self.height / 2
+                or (abs(a[3]) > self.height / 2)
             ):
                 return False
             for b in [*self.taken, *boxes[:k]]:
@@ -198,7 +190,12 @@ class _Layout:
         return True
 
     def _add(
-        self, part: Part, x: float, y: float, angle: float, half: tuple[float, float],
+        self,
+        part: Part,
+        x: float,
+        y: float,
+        angle: float,
+        half: tuple[float, float],
         alike: int | None = None,
     ) -> None:
         box = (x - half[0], y - half[1], x + half[0], y + half[1])
@@ -212,8 +209,15 @@ class _Layout:
         """Often put a smaller round part inside each gasket."""
         if self.kit.chance(0.35) or len(self.slots) + len(spots) > 14:
             return
-        family = self.kit.any([parts_round.bushing, parts_round.bushing, parts_round.stack,
-                               parts_round.plug, parts_round.ring_post])
+        family = self.kit.any(
+            [
+                parts_round.bushing,
+                parts_round.bushing,
+                parts_round.stack,
+                parts_round.plug,
+                parts_round.ring_post,
+            ]
+        )
         part = family(self.kit, min(outer.inner * self.kit.u(0.45, 0.9), WIDTH * 0.09))[0]
         for x, y in spots:
             self._add(part, x, y, 0.0, part.half, self.alike)
@@ -237,8 +241,10 @@ class _Layout:
             wide = WIDTH / 2 - half - 4
             count = kit.n(1, 3)
             x = kit.u(0.25, 1) * wide
-            chosen = [(part, p) for p in {1: [0.0 if kit.chance(0.5) else x], 2: [-x, x],
-                                          3: [-x, 0.0, x]}[count]]
+            chosen = [
+                (part, p)
+                for p in {1: [0.0 if kit.chance(0.5) else x], 2: [-x, x], 3: [-x, 0.0, x]}[count]
+            ]
         spans = [(x - p.half[0], x + p.half[0]) for p, x in chosen]
         for k, (a, b) in enumerate(spans):
             if any(a < d + 3 and c < b + 3 for c, d in [*taken, *spans[:k]]):
@@ -250,109 +256,3 @@ class _Layout:
             place = g.shift(x=x, y=self.height / 2) @ STAND
             box = (x - part.half[0], 1e6, x + part.half[0], 1e6)
             self.slots.append(Slot(part, place, names[id(part)], box))
-
-
-# --- the body -------------------------------------------------------------------------
-
-
-def _finish(kit: Kit, kind: str, height: float, slots: list[Slot]) -> Machine:
-    standing = kind == "standing"
-    depth = _depth_of(kit, slots, standing)
-    face = depth / 2 if standing else 0.0
-    back = -depth / 2 if standing else -depth
-    mesh = g.extrude(_outline(kit, height, standing), depth, min(kit.u(0.8, 6.0), depth * 0.3))
-    mesh = mesh.moved(g.shift(z=back))
-    tools = [h.moved(s.place) for s in slots for h in s.part.holes]
-    pockets, adds = _decor(kit, height, face, [s.box for s in slots])
-    mesh = g.cut(mesh, [*tools, *pockets])
-    if kit.body.texture is not None:
-        mesh = g.box_uv(mesh, 160.0)
-    pieces = [Piece(mesh, kit.body), *adds]
-    if kit.chance(0.25) and not standing:  # a wider flange behind
-        flange = g.rounded_box(WIDTH + kit.u(8, 30), height + kit.u(8, 30), depth * 0.4, 14, 1.5)
-        pieces.append(Piece(flange.moved(g.shift(z=back - 0.2)), kit.base()))
-    pieces += [p.moved(s.place) for s in slots for p in s.part.site]
-    x, y = WIDTH / 2, height / 2
-    rectangle = np.array([(-x, y, face), (x, y, face), (x, -y, face), (-x, -y, face)])
-    return Machine(kind, tuple(slots), tuple(pieces), rectangle, -back, -y)
-
-
-def _depth_of(kit: Kit, slots: list[Slot], standing: bool) -> float:
-    if not standing:
-        deepest = max((-float(h.vertices[:, 2].min()) for s in slots for h in s.part.holes), default=0.0)
-        return max(WIDTH * kit.u(0.05, 0.2), min(deepest + 4, 40.0))
-    face = [s.place[2, 3] for s in slots if s.box[1] < 1e5]
-    if face:
-        return 2 * float(face[0])
-    return max(WIDTH * kit.u(0.16, 0.32), 2 * max(s.part.half[1] for s in slots) + 3)
-
-
-def _outline(kit: Kit, height: float, standing: bool) -> F64:
-    draw = kit.rng.random()
-    corner = min(WIDTH, height) * kit.u(0.02, 0.14)
-    if standing or draw < 0.6:
-        return g.rounded_rectangle(WIDTH, height, corner, 5)
-    if draw < 0.75:  # chamfered corners
-        c, x, y = corner * 1.2, WIDTH / 2, height / 2
-        return np.array([(x, y - c), (x - c, y), (-x + c, y), (-x, y - c), (-x, -y + c), (-x + c, -y),
-                         (x - c, -y), (x, -y + c)])
-    # ears: a step outwards along some edges
-    out, x, y = kit.u(5, 20), WIDTH / 2, height / 2
-    a, b = kit.u(0.2, 0.5) * y, kit.u(0.5, 0.9) * y
-    if draw < 0.9:
-        half = [(x, -y), (x, -b), (x + out, -b), (x + out, a), (x, a), (x, y)]
-    else:
-        half = [(x, -y), (x + out, -y), (x + out, -a), (x, -a * 0.6), (x, y)]
-    rounded = g.fillet(np.array([(0.0, -y), *half, (0.0, y)]), 5.0, 4)[1:-1]
-    mirrored = rounded[::-1] * np.array([-1.0, 1.0])
-    return np.concatenate([rounded, mirrored])
-
-
-def _decor(
-    kit: Kit, height: float, face: float, taken: list[tuple[float, float, float, float]]
-) -> tuple[list[Mesh], list[Piece]]:
-    """Return pockets to cut and ribs, bosses and labels to add, mostly mirrored."""
-    boxes, pockets, adds = list(taken), [], []
-    for _ in range(kit.n(0, 9)):
-        kind = kit.any(["pocket", "rib", "boss", "hole", "frame", "label"])
-        w, h = (kit.u(3, 9),) * 2 if kind in ("boss", "hole") else (kit.u(2, 35), kit.u(2, 35))
-        if kind == "rib":
-            w, h = (kit.u(1.5, 4), h * 1.5) if kit.chance(0.5) else (w * 1.5, kit.u(1.5, 4))
-        x, y = kit.u(0, WIDTH / 2 - w - 4), kit.u(-1, 1) * max(height / 2 - h - 4, 0)
-        sides = (x, -x) if kit.chance(0.8) else (kit.any([x, -x]),)
-        spots = [(a - w, y - h, a + w, y + h) for a in sides]
-        clash = any(s[0] < b[2] + 1 and b[0] < s[2] + 1 and s[1] < b[3] + 1 and b[1] < s[3] + 1
-                    for s in spots for b in boxes) or abs(y) + h > height / 2 - 2 or x < w
-        if clash:
-            continue
-        boxes += spots
-        _ornament(kit, kind, (w, h), [g.shift(a, y, face) for a in sides], pockets, adds)
-    return pockets, adds
-
-
-def _ornament(
-    kit: Kit, kind: str, half: tuple[float, float], places: list[F64], pockets: list[Mesh],
-    adds: list[Piece],
-) -> None:
-    w, h = half
-    skin: Material = kit.base()
-    deep = kit.u(1.5, 6)
-    if kind == "pocket":
-        made = g.rounded_box(2 * w, 2 * h, deep * 2, min(w, h) * 0.5).moved(g.shift(z=-deep))
-    elif kind == "hole":
-        made = g.cylinder(w, 24, segments=28).moved(g.shift(z=-20))
-    elif kind == "frame":
-        rim = min(w, h) * 0.4
-        made = g.cut(g.rounded_box(2 * w, 2 * h, deep, rim), [
-            g.rounded_box(2 * w - rim, 2 * h - rim, deep * 3, rim * 0.5).moved(g.shift(z=-deep))])
-    elif kind == "boss":
-        made = g.tube(w, w * kit.u(0.3, 0.6), deep * 1.5, 0.5, 32)
-    elif kind == "label":
-        made, skin = g.rounded_box(2 * w, 2 * h, 0.6, 1.5), kit.hard()
-    else:
-        made = g.rounded_box(2 * w, 2 * h, deep, 1.2, 0.8)
-    for place in places:
-        if kind in ("pocket", "hole"):
-            pockets.append(made.moved(place))
-        else:
-            adds.append(Piece(made.moved(place), skin))

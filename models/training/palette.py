@@ -90,6 +90,16 @@ def metal(rng: Rng) -> Material:
     )
 
 
+def ground_colour(rng: Rng) -> Rgb:
+    """Return a bench's or wall's colour: mostly light, seldom dark."""
+    if rng.random() < 0.2:
+        return _pick(rng, _POLYMERS)
+    tone = float(rng.uniform(0.18, 0.75))
+    tint = np.exp(rng.normal(0, 0.09, 3))
+    r, g, b = (float(v) for v in np.clip(tone * tint, 0.02, 0.85))
+    return r, g, b
+
+
 def any_colour(rng: Rng) -> Material:
     """Return a plastic of any colour (clutter)."""
     hue = rng.uniform(0, 1, 3) ** 1.6
@@ -188,7 +198,7 @@ def tile(rng: Rng) -> F32:
     tone = rng.normal(0.75, 0.08, (rows, columns))[row.astype(int), column.astype(int)]
     joint = np.minimum((shifted % 1) * rows / columns, y * rows % 1) < 0.05
     pattern = np.where(joint, 0.1, tone + 0.08 * _noise(rng, 6, 6))
-    return _coloured(pattern, jitter(rng, (0.35, 0.34, 0.32)), polymer(rng).base_color)
+    return _coloured(pattern, jitter(rng, (0.35, 0.34, 0.32), 0.3), ground_colour(rng))
 
 
 def cloth(rng: Rng) -> F32:
@@ -200,14 +210,14 @@ def cloth(rng: Rng) -> F32:
         weave = weave - 0.5 * ((x % period) < period * rng.uniform(0.1, 0.5))
         if rng.random() < 0.5:
             weave = weave - 0.3 * ((y % period) < period * 0.3)
-    return _coloured(weave, any_colour(rng).base_color, polymer(rng).base_color)
+    return _coloured(weave, any_colour(rng).base_color, ground_colour(rng))
 
 
 def speckle(rng: Rng) -> F32:
     """Return stone, laminate or paper: blotches at several scales."""
     fine = _noise(rng, 128, 128) * rng.uniform(0.0, 0.6)
     pattern = 0.55 + fine + 0.3 * _noise(rng, 12, 12) + 0.2 * _noise(rng, 48, 48)
-    tone = polymer(rng).base_color
+    tone = ground_colour(rng)
     depth = float(rng.uniform(0.3, 0.9))
     return _coloured(pattern, (tone[0] * depth, tone[1] * depth, tone[2] * depth), tone)
 
@@ -220,7 +230,9 @@ def printed(rng: Rng) -> F32:
         height, width = int(rng.integers(3, 26)), int(rng.integers(10, 200))
         page[y : y + height, x : x + width] = rng.uniform(0, 1)
         page[y : y + height, x : x + width : int(rng.integers(4, 12))] = 1.0
-    return _coloured(page + 0.04 * _noise(rng, 8, 8), any_colour(rng).base_color, (0.82, 0.81, 0.78))
+    return _coloured(
+        page + 0.04 * _noise(rng, 8, 8), any_colour(rng).base_color, (0.82, 0.81, 0.78)
+    )
 
 
 def texture_pool(rng: Rng, count: int = 20) -> tuple[F32, ...]:

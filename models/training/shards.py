@@ -28,6 +28,7 @@ import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,6 +55,10 @@ class Episode:
     how: tuple[tuple[str, ...], ...]
     names: tuple[tuple[str, ...], ...]
     told: tuple[tuple[bool, ...], ...]
+
+
+def _rows(table: list[list[Any]]) -> tuple[tuple[Any, ...], ...]:
+    return tuple(tuple(row) for row in table)
 
 
 def write_shard(path: Path, episodes: list[Episode]) -> None:
@@ -92,5 +97,7 @@ def read_shard(path: Path | str) -> Iterator[Episode]:
                 seed=int(text["seed"]),
                 family=tuple(text["family"]),
                 free_turn=tuple(text["free_turn"]),
-                **{k: tuple(tuple(row) for row in text[k]) for k in ("how", "names", "told")},
+                how=_rows(text["how"]),
+                names=_rows(text["names"]),
+                told=_rows(text["told"]),
             )
