@@ -46,7 +46,7 @@ def resample(path: F64, n: int, closed: bool = False) -> F64:
 
 
 def lobed(radius: float, lobes: int, depth: float, n: int = 72) -> F64:
-    """Return an (n, 2) outline of ``lobes`` round lobes; ``depth`` is the valley's share of radius."""
+    """Return an (n, 2) outline of ``lobes`` round lobes; ``depth``: of the valley, over radius."""
     angle = np.arange(n) * 2 * np.pi / n
     r = radius * (1 - depth * (0.5 - 0.5 * np.cos(lobes * angle)))
     return np.column_stack([r * np.cos(angle), r * np.sin(angle)])

@@ -7,9 +7,12 @@ centre of the top-left pixel. A patch is cut by a homography from patch to pictu
 from __future__ import annotations
 
 import io
-from concurrent.futures import ProcessPoolExecutor
+import multiprocessing
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import torch
@@ -33,29 +36,35 @@ def decode(data: bytes, size: tuple[int, int] | None = None) -> NDArray[np.uint8
     return np.asarray(picture)
 
 
-def decode_episode(episode: Episode) -> NDArray[np.uint8]:
-    return np.stack([decode(j) for j in episode.jpegs])
-
-
 @dataclass
 class Bank:
     """All pictures of all random machines.
 
-    ``images`` (N, 3, H, W) uint8; ``first[m]`` is the index of machine m's master; the
-    machine's other pictures follow it.
+    ``first[m]`` is the index of machine m's master; the machine's other pictures follow it.
+    ``images`` (N, 3, H, W) uint8 is filled by :meth:`upload`.
     """
 
-    images: Tensor
-    first: list[int]
     episodes: list[Episode]
+    first: list[int]
     textures: list[int]
+    texture_files: list[Path]
+    size: tuple[int, int]
+    images: Tensor
 
-    @property
-    def size(self) -> tuple[int, int]:
-        return self.images.shape[3], self.images.shape[2]
+    def upload(self, device: str) -> None:
+        """Decode all pictures and put them on the device."""
+        width, height = self.size
+        jobs = [j for e in self.episodes for j in e.jpegs]
+        jobs += [p.read_bytes() for p in self.texture_files]
+        self.images = torch.empty((len(jobs), 3, height, width), dtype=torch.uint8, device=device)
+        with ThreadPoolExecutor(16) as pool:
+            pictures = pool.map(lambda data: decode(data, self.size), jobs)
+            for at, picture in enumerate(pictures):
+                here = torch.from_numpy(picture.copy()).to(device, non_blocking=True)
+                self.images[at] = here.permute(2, 0, 1)
 
 
-def load_bank(folder: Path, textures: Path | None, device: str, limit: int = 10**9) -> Bank:
+def load_bank(folder: Path, textures: Path | None, limit: int = 10**9) -> Bank:
     """Read every shard of ``folder``; machines whose arrays are not finite are left out."""
     episodes = [
         e
@@ -63,22 +72,31 @@ def load_bank(folder: Path, textures: Path | None, device: str, limit: int = 10*
         for e in read_shard(path)
         if np.isfinite(e.part_quad).all() and np.isfinite(e.body_quad).all()
     ][:limit]
-    with ProcessPoolExecutor() as pool:
-        pictures = list(pool.map(decode_episode, episodes, chunksize=8))
-    height, width = pictures[0].shape[1:3]
-    extra = sorted(textures.glob("*.jpg")) if textures else []
-    total = sum(len(p) for p in pictures) + len(extra)
-    images = torch.empty((total, 3, height, width), dtype=torch.uint8, device=device)
-    first, at = [], 0
-    for stack in pictures:
-        first.append(at)
-        images[at : at + len(stack)] = torch.from_numpy(stack).to(device).permute(0, 3, 1, 2)
-        at += len(stack)
-    for path in extra:
-        picture = decode(path.read_bytes(), (width, height))
-        images[at] = torch.from_numpy(picture.copy()).to(device).permute(2, 0, 1)
-        at += 1
-    return Bank(images, first, episodes, list(range(total - len(extra), total)))
+    counts = [len(e.jpegs) for e in episodes]
+    first = [0, *np.cumsum(counts)[:-1].tolist()]
+    files = sorted(textures.glob("*.jpg")) if textures else []
+    total = sum(counts)
+    size = Image.open(io.BytesIO(episodes[0].jpegs[0])).size
+    extra = list(range(total, total + len(files)))
+    return Bank(episodes, first, extra, files, size, torch.empty(0))
+
+
+class Prefetch:
+    """Batches that other processes make; start it before the GPU is first used."""
+
+    def __init__(self, make: Callable[[int], Iterator[Any]], workers: int) -> None:
+        context = multiprocessing.get_context("fork")
+        self._queue: Any = context.Queue(maxsize=3 * workers)
+        for number in range(workers):
+            context.Process(target=self._work, args=(make, number), daemon=True).start()
+
+    def _work(self, make: Callable[[int], Iterator[Any]], number: int) -> None:
+        torch.set_num_threads(1)
+        for item in make(number):
+            self._queue.put(item)
+
+    def get(self) -> Any:
+        return self._queue.get()
 
 
 def homography(source: Tensor, target: Tensor) -> Tensor:
@@ -150,9 +168,7 @@ def to_input(x: Tensor) -> Tensor:
     return (x - 127.0) / 128.0
 
 
-def similarity(
-    centre: Tensor, shift: Tensor, log_scale: Tensor, turn: Tensor
-) -> Tensor:
+def similarity(centre: Tensor, shift: Tensor, log_scale: Tensor, turn: Tensor) -> Tensor:
     """Return (B, 3, 3) similarities: turn and scale about ``centre`` (B, 2), then shift."""
     c, s = torch.cos(turn) * log_scale.exp(), torch.sin(turn) * log_scale.exp()
     rot = torch.stack([torch.stack([c, -s], -1), torch.stack([s, c], -1)], 1)

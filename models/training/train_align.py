@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import argparse
 import time
+from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -42,12 +44,21 @@ class PairCutter:
     def __init__(self, bank: data.Bank, machines: list[int], device: str, seed: int) -> None:
         self.bank, self.machines, self.device = bank, machines, device
         self.rng = np.random.default_rng(seed)
-        self.generator = torch.Generator(device).manual_seed(seed)
+        self.seed = seed
 
-    def batch(self, size: int, portrait: bool, train: bool = True) -> Pairs:
+    @cached_property
+    def generator(self) -> torch.Generator:
+        return torch.Generator(self.device).manual_seed(self.seed)
+
+    def rows(self, size: int, portrait: bool, train: bool = True) -> list[dict[str, np.ndarray]]:
+        """Draw the geometry of a batch; needs no device."""
         textures = size // 8 if train and self.bank.textures else 0
         rows = [self._rendered(portrait, train) for _ in range(size - textures)]
-        rows += [self._textured(portrait) for _ in range(textures)]
+        return rows + [self._textured(portrait) for _ in range(textures)]
+
+    def batch(self, rows: list[dict[str, np.ndarray]], portrait: bool, train: bool = True) -> Pairs:
+        """Cut the pictures of a batch."""
+        size = len(rows)
         most = max(len(r["parts"]) for r in rows)
         photo_size = (288, 384) if portrait else (384, 288)
         dev = self.device
@@ -90,7 +101,7 @@ class PairCutter:
         others = [k for k in range(len(e.state)) if k != master]
         k = int(rng.choice(others))
         m2 = m if there else int(rng.choice(self.machines))
-        k2 = k if m2 != m else k
+        k2 = k
         if m2 != m:
             k2 = int(rng.integers(len(bank.episodes[m2].state)))
         crop_to_ref = self._crop(e, master)
@@ -99,9 +110,8 @@ class PairCutter:
         body_ref, body_photo = e.body_quad[master], e.body_quad[k]
         plane = solve(body_ref, body_photo)
         truth = to_canvas @ plane @ crop_to_ref
-        parts = np.stack(
-            [to_canvas @ solve(a, b) @ crop_to_ref for a, b in zip(e.part_quad[master], e.part_quad[k], strict=True)]
-        )
+        pairs = zip(e.part_quad[master], e.part_quad[k], strict=True)
+        parts = np.stack([to_canvas @ solve(a, b) @ crop_to_ref for a, b in pairs])
         to_crop = np.linalg.inv(crop_to_ref)
         outlines = np.stack(
             [
@@ -140,7 +150,8 @@ class PairCutter:
         size = np.array((288, 384) if portrait else (384, 288))
         fit = max(width, height) / max(size)
         if not train:
-            return shift_scale(size, np.array([width, height]) / 2 - 0.5, fit * (1.34 if portrait else 1), 0)
+            middle = np.array([width, height]) / 2 - 0.5
+            return shift_scale(size, middle, fit * (1.34 if portrait else 1), 0)
         kind = rng.random()
         turn = rng.normal(0, 0.12)
         if portrait and kind < 0.7:
@@ -163,7 +174,8 @@ class PairCutter:
         box = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * side + low
         body = apply(np.linalg.inv(crop_to_ref), box)
         size = np.array((288, 384) if portrait else (384, 288))
-        grow = np.exp(rng.uniform(np.log(0.45), np.log(1.25))) * size.min() / (body.max(0) - body.min(0)).max()
+        extent = (body.max(0) - body.min(0)).max()
+        grow = np.exp(rng.uniform(np.log(0.45), np.log(1.25))) * size.min() / extent
         turn = rng.normal(0, 0.15) if rng.random() < 0.6 else rng.uniform(-np.pi, np.pi)
         c, s = np.cos(turn) * grow, np.sin(turn) * grow
         centre = body.mean(0)
@@ -269,9 +281,9 @@ def perturbed(p: Pairs, g: torch.Generator) -> tuple[Tensor, Tensor]:
 
     corners = p.body
     size = (corners.amax(1) - corners.amin(1)).mean(1)[:, None, None]
-    level = torch.tensor([0.006, 0.02, 0.045], device=device)[
-        (uniform(b) * 3).long().clamp(max=2)
-    ][:, None, None]
+    level = torch.tensor([0.006, 0.02, 0.045], device=device)[(uniform(b) * 3).long().clamp(max=2)][
+        :, None, None
+    ]
     noise = torch.randn((b, 4, 2), generator=g, device=device) * 0.6
     common = torch.randn((b, 1, 2), generator=g, device=device) * 0.8
     start = corners + (noise + common) * level * size
@@ -316,6 +328,7 @@ def refine_loss(
 
 def laplace(flow: Tensor, target: Tensor, log_b: Tensor, mask: Tensor) -> Tensor:
     log_b = log_b.clamp(-3, 4)
+    target = torch.where(mask[..., None], target, 0.0)  # beyond the horizon it is not finite
     nll = (flow - target).abs().sum(-1) * torch.exp(-log_b) + 2 * log_b
     return (nll * mask).sum() / mask.sum().clamp(min=1)
 
@@ -353,7 +366,9 @@ def validate(net: Aligner, bank: data.Bank, held: list[int], device: str) -> str
     cutter = PairCutter(bank, held, device, 5)
     coarse, fine, body0, score, truth = [], [], [], [], []
     for i in range(30 if device != "cpu" else 2):
-        p = cutter.batch(32 if device != "cpu" else 4, portrait=i % 3 == 2, train=False)
+        portrait = i % 3 == 2
+        rows = cutter.rows(32 if device != "cpu" else 4, portrait, False)
+        p = cutter.batch(rows, portrait, False)
         with torch.autocast(device.split(":")[0], torch.bfloat16):
             tp, _ = net.encoder(p.photo)
             tr, maps = net.encoder(p.crop)
@@ -399,32 +414,43 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=480)
     parser.add_argument("--batch", type=int, default=40)
     parser.add_argument("--rate", type=float, default=1.0e-3)
+    parser.add_argument("--workers", type=int, default=5)
     parser.add_argument("--device", default="cuda")
     parser.add_argument("--seed", type=int, default=1)
     args = parser.parse_args()
     started = time.monotonic()
     torch.manual_seed(args.seed)
-    bank = data.load_bank(args.shards, args.textures, args.device)
-    say(f"{len(bank.episodes)} machines, {len(bank.images)} pictures, {clock(started)}")
+    bank = data.load_bank(args.shards, args.textures)
     held = [m for m in range(len(bank.episodes)) if m % 20 == 0]
     used = [m for m in range(len(bank.episodes)) if m % 20 != 0]
+
+    def make(number: int) -> Iterator[tuple[bool, list[dict[str, np.ndarray]]]]:
+        torch.set_num_threads(1)
+        cutter = PairCutter(bank, used, "cpu", args.seed * 100 + number)
+        while True:
+            for portrait in (False, True, False):
+                yield portrait, cutter.rows(args.batch, portrait)
+
+    batches = data.Prefetch(make, args.workers)
+    bank.upload(args.device)
+    say(f"{len(bank.episodes)} machines, {len(bank.images)} pictures, {clock(started)}")
     net = Aligner()
     net.encoder.backbone.load_imagenet(str(args.weights))
     if args.resume:
         net.load_state_dict(torch.load(args.resume, map_location="cpu", weights_only=True))
     net.to(args.device).train()
-    fit(net, bank, used, held, args, started)
+    fit(net, bank, batches, held, args, started)
 
 
 def fit(
     net: Aligner,
     bank: data.Bank,
-    used: list[int],
+    batches: data.Prefetch,
     held: list[int],
     args: argparse.Namespace,
     started: float,
 ) -> None:
-    cutter = PairCutter(bank, used, args.device, args.seed)
+    cutter = PairCutter(bank, [], args.device, args.seed)
     slow = list(net.encoder.backbone.parameters())
     rest = [q for q in net.parameters() if all(q is not s for s in slow)]
     optim = torch.optim.AdamW(
@@ -440,7 +466,8 @@ def fit(
         decay = 0.5 * (1 + np.cos(np.pi * part)) * min(1.0, (step + 1) / 200)
         for group in optim.param_groups:
             group["lr"] = group["top"] * (0.01 + 0.99 * decay)
-        p = cutter.batch(args.batch, portrait=step % 3 == 2)
+        portrait, rows = batches.get()
+        p = cutter.batch(rows, portrait)
         loss = step_losses(net, p, cutter.generator)
         total = (
             loss["nll"] + 0.5 * loss["match"] + 0.03 * loss["off"]
@@ -451,8 +478,9 @@ def fit(
         torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
         optim.step()
         smooth.update_parameters(net)
-        for k, v in loss.items():
-            sums[k] = 0.98 * sums.get(k, float(v.detach())) + 0.02 * float(v.detach())
+        if step % 10 == 0:
+            for k, v in loss.items():
+                sums[k] = 0.9 * sums.get(k, float(v.detach())) + 0.1 * float(v.detach())
         step += 1
         if time.monotonic() - told > 30:
             told = time.monotonic()

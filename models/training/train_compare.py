@@ -8,6 +8,7 @@ from __future__ import annotations
 import argparse
 import sys
 import time
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -213,9 +214,7 @@ def forward(
 def losses(out: Tensor, target: Tensor, q: Queries, device: str) -> dict[str, Tensor]:
     same = torch.from_numpy(q.same).to(device)
     known = ~torch.isnan(same)
-    bce = F.binary_cross_entropy_with_logits(
-        out[..., 0], same.nan_to_num(), reduction="none"
-    )
+    bce = F.binary_cross_entropy_with_logits(out[..., 0], same.nan_to_num(), reduction="none")
     visible = torch.from_numpy(q.visible).to(device)
     sight = F.binary_cross_entropy_with_logits(out[:, 0, 1], visible)
     place = torch.from_numpy(q.place).to(device)
@@ -275,33 +274,43 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=480)
     parser.add_argument("--batch", type=int, default=72)
     parser.add_argument("--rate", type=float, default=1.5e-3)
+    parser.add_argument("--workers", type=int, default=3)
     parser.add_argument("--device", default="cuda")
     parser.add_argument("--seed", type=int, default=1)
     args = parser.parse_args()
     started = time.monotonic()
     torch.manual_seed(args.seed)
-    bank = data.load_bank(args.shards, None, args.device)
-    say(f"{len(bank.episodes)} machines, {len(bank.images)} pictures, {clock(started)}")
+    bank = data.load_bank(args.shards, None)
     held = [m for m in range(len(bank.episodes)) if m % 20 == 0]
     used = [m for m in range(len(bank.episodes)) if m % 20 != 0]
+
+    def make(number: int) -> Iterator[tuple[int, Queries]]:
+        sampler = Sampler(bank, used, args.seed * 100 + number)
+        while True:
+            for size in (128, 96, 128, 192):
+                yield size, sampler.batch(args.batch // 2 if size == 192 else args.batch)
+
+    batches = data.Prefetch(make, args.workers)
+    bank.upload(args.device)
+    say(f"{len(bank.episodes)} machines, {len(bank.images)} pictures, {clock(started)}")
     net = PartNet()
     net.describer.backbone.load_imagenet(str(args.weights))
     if args.resume:
         net.load_state_dict(torch.load(args.resume, map_location="cpu", weights_only=True))
     net.to(args.device).train()
-    fit(net, bank, used, held, args, started)
+    fit(net, bank, batches, held, args, started)
 
 
 def fit(
     net: PartNet,
     bank: data.Bank,
-    used: list[int],
+    batches: data.Prefetch,
     held: list[int],
     args: argparse.Namespace,
     started: float,
 ) -> None:
     device = args.device
-    sampler, cutter = Sampler(bank, used, args.seed), Cutter(bank, device, args.seed)
+    cutter = Cutter(bank, device, args.seed)
     groups = [
         {"params": net.describer.backbone.parameters(), "top": args.rate * 0.4},
         {"params": net.describer.fuse.parameters(), "top": args.rate},
@@ -321,8 +330,7 @@ def fit(
         decay = 0.5 * (1 + np.cos(np.pi * min(1.0, part)))
         for g in optim.param_groups:
             g["lr"] = g["top"] * warm * (0.01 + 0.99 * decay)
-        size = (128, 96, 128, 192)[step % 4]
-        q = sampler.batch({96: args.batch, 128: args.batch, 192: args.batch // 2}[size])
+        size, q = batches.get()
         out, target = forward(net, cutter, q, size, train=True)
         loss = losses(out, target, q, device)
         total = loss["right"] + 0.7 * loss["fault"] + 0.3 * loss["sight"] + 0.05 * loss["place"]
@@ -331,8 +339,9 @@ def fit(
         torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
         optim.step()
         smooth.update_parameters(net)
-        for k, v in loss.items():
-            sums[k] = 0.98 * sums.get(k, float(v.detach())) + 0.02 * float(v.detach())
+        if step % 10 == 0:
+            for k, v in loss.items():
+                sums[k] = 0.9 * sums.get(k, float(v.detach())) + 0.1 * float(v.detach())
         step += 1
         if time.monotonic() - told > 30:
             told = time.monotonic()

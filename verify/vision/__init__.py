@@ -1,0 +1,1 @@
+"""Read, align, locate and judge photos; draw what was found."""

@@ -84,9 +84,7 @@ def describe_photo(net: Networks, photo: U8) -> PhotoTokens:
     small = cv2.copyMakeBorder(small, 0, below, 0, right, cv2.BORDER_REPLICATE)
     tokens, _ = net.encode(np.asarray(small, dtype=np.uint8))
     columns, rows = small.shape[1] // TOKEN, small.shape[0] // TOKEN
-    return PhotoTokens(
-        tokens, columns, rows, frame.scaling(size[0] / width, size[1] / height)
-    )
+    return PhotoTokens(tokens, columns, rows, frame.scaling(size[0] / width, size[1] / height))
 
 
 def make_anchor(net: Networks, crop: U8) -> Anchor:
@@ -94,9 +92,7 @@ def make_anchor(net: Networks, crop: U8) -> Anchor:
     return Anchor(*net.encode(crop))
 
 
-def find(
-    net: Networks, anchor: Anchor, photo: PhotoTokens, body_in_crop: F64
-) -> list[F64]:
+def find(net: Networks, anchor: Anchor, photo: PhotoTokens, body_in_crop: F64) -> list[F64]:
     """Return likely photo_from_crop homographies, best first; empty where nothing matches."""
     similarity, seen, _ = net.match(anchor.tokens, photo.tokens)
     source = cell_centres(CROP_SIZE, TOKEN)
@@ -109,7 +105,7 @@ def find(
     target = _window_mean(similarity, best, photo.rows, photo.columns)
     keep = np.argsort(-sure)[: max(24, int(len(sure) * 0.6))]
     found = _homographies(source[keep], target[keep], body_in_crop)
-    back = np.linalg.inv(photo.canvas_from_photo)
+    back = frame.inverse(photo.canvas_from_photo)
     return [frame.normalised(back @ h) for h in found]
 
 
@@ -160,8 +156,10 @@ def _homographies(source: F64, target: F64, body: F64) -> list[F64]:
         return []
     out: list[F64] = []
     h, _ = cv2.findHomography(source, target, cv2.USAC_MAGSAC, 6.0, maxIters=2000, confidence=0.999)
-    if h is not None and frame.looks_possible(h, body):
-        out.append(np.asarray(h, dtype=np.float64))
+    if h is not None:
+        full: F64 = np.asarray(h, dtype=np.float64)
+        if frame.looks_possible(full, body):
+            out.append(full)
     a, _ = cv2.estimateAffinePartial2D(source, target, ransacReprojThreshold=12.0)
     if a is not None:
         similar = np.vstack([a, [0.0, 0.0, 1.0]])
@@ -179,7 +177,7 @@ def refine(
     h = start
     placement: Placement | None = None
     for _ in range(passes):
-        crop = frame.cut(photo, np.linalg.inv(h), CROP_SIZE)
+        crop = frame.cut(photo, frame.inverse(h), CROP_SIZE)
         _, maps = net.encode(crop)
         flow, fit = net.refine(anchor.maps, maps)
         shift = flow[:2].reshape(2, -1).T[inside].astype(np.float64)
@@ -212,7 +210,7 @@ def _weighted_homography(source: F64, target: F64, log_error: F64) -> F64:
         h = np.append(np.linalg.lstsq(a, b, rcond=None)[0], 1.0).reshape(3, 3)
         off = np.linalg.norm(frame.apply(h, p) - q, axis=1) * scale
         weight = 1 / error * np.minimum(1.0, 2 * error / np.maximum(off, 1e-6)) ** 0.5
-    out: F64 = np.linalg.inv(normal) @ h @ normal
+    out: F64 = frame.inverse(normal) @ h @ normal
     return frame.normalised(out)
 
 
@@ -234,7 +232,7 @@ def place_part(placement: Placement, outline_in_crop: F64) -> F64:
         return h
     points = cells[inside]
     flow = placement.flow.reshape(6, -1).T[inside].astype(np.float64)
-    correction = np.linalg.inv(placement.flow_at) @ h
+    correction = frame.inverse(placement.flow_at) @ h
     rest = points + flow[:, 3:5] - frame.apply(correction, points)
     return frame.normalised(h @ _local_similarity(points, rest, np.exp(flow[:, 5])))
 

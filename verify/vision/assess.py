@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -19,8 +19,8 @@ from ..domain import (
     RetakeReason,
     Severity,
 )
-from . import judge, quality, words
 from . import frame as fr
+from . import judge, quality, words
 from .align import Placement
 from .frame import F32, F64, U8
 from .judge import Answer, Calibration, Look
@@ -73,14 +73,14 @@ def assess(
     _second_look(net, calibration, view, seen, photo.bgr)
     soft = _mark_unseen(calibration, view, seen)
     findings = tuple(_finding(s, view, photo, calibration) for s in sights)
-    verdict, retake = _photo_verdict(sights, findings, photo, soft, view, placement)
+    verdict, retake = _photo_verdict(sights, findings, photo, soft, placement)
     ms = {"locate": (located - started) * 1000, "judge": (time.perf_counter() - located) * 1000}
     return Judged(view.layout.view.id, verdict, retake, findings, ms)
 
 
 def _sight(view: TaughtView, placement: Placement, part: PartFrame, photo: Photo) -> _Sight:
     h = patch_homography(placement, part, view.layout.crop_from_master)
-    outline = fr.apply(np.linalg.inv(h) @ part.patch_from_master, part.outline)
+    outline = fr.apply(fr.inverse(h) @ part.patch_from_master, part.outline)
     share = quality.share_in_frame(outline, (photo.bgr.shape[1], photo.bgr.shape[0]))
     sight = _Sight(part, h, share)
     if share < quality.IN_FRAME_SHARE:
@@ -181,19 +181,21 @@ def _mark_unseen(calibration: Calibration, view: TaughtView, sights: list[_Sight
 def _finding(sight: _Sight, view: TaughtView, photo: Photo, calibration: Calibration) -> Finding:
     part = sight.frame.part
     outline = fr.apply(
-        np.linalg.inv(sight.patch_from_photo) @ sight.frame.patch_from_master, sight.frame.outline
+        fr.inverse(sight.patch_from_photo) @ sight.frame.patch_from_master, sight.frame.outline
     )
-    common = {
-        "id": part.id,
-        "severity": part.severity,
-        "expected": part.expect,
-        "outline": quality.outline_of(photo.to_full(outline)),
-    }
+    blank = Finding(
+        id=part.id,
+        verdict=PartVerdict.UNSEEN,
+        severity=part.severity,
+        expected=part.expect,
+        found=None,
+        p_right=None,
+        outline=quality.outline_of(photo.to_full(outline)),
+        message=words.message(part, PartVerdict.UNSEEN, None, sight.unseen),
+    )
     answer, p = sight.answer, sight.p_right
     if sight.unseen is not None or answer is None or p is None:
-        verdict = PartVerdict.UNSEEN
-        text = words.message(part, verdict, None, sight.unseen)
-        return Finding(verdict=verdict, found=None, p_right=None, message=text, **common)
+        return blank
     shift = np.array(sight.moved) + answer.shift
     displaced = float(np.abs(shift).max()) > DISPLACED_FROM and p > calibration.fault_to
     if displaced:
@@ -202,16 +204,15 @@ def _finding(sight: _Sight, view: TaughtView, photo: Photo, calibration: Calibra
     found = _found(part, answer, verdict, displaced)
     mm = view.layout.view.mm_per_px
     span = sight.frame.square.side * fr.PATCH_MARGIN
-    turned = verdict is PartVerdict.OK
-    return Finding(
+    return replace(
+        blank,
         verdict=verdict,
         found=found,
         p_right=round(p, 5),
         message=words.message(part, verdict, found, None),
         fix=words.fix(part, verdict, found),
         offset_mm=round(float(np.linalg.norm(shift)) * span * mm, 2) if mm else None,
-        turn_deg=round(answer.turn_deg, 1) if turned else None,
-        **common,
+        turn_deg=round(answer.turn_deg, 1) if verdict is PartVerdict.OK else None,
     )
 
 
@@ -247,36 +248,33 @@ def _photo_verdict(
     findings: tuple[Finding, ...],
     photo: Photo,
     soft: bool,
-    view: TaughtView,
     placement: Placement,
 ) -> tuple[PhotoVerdict, Retake | None]:
     """Apply the rule of the contract: fault, then retake, then unsure, then pass."""
     stops = [f for f in findings if f.severity is Severity.STOP]
     if any(f.verdict is PartVerdict.FAULT for f in stops) and not soft:
         return PhotoVerdict.HOLD, None
-    crop = fr.cut(photo.bgr, np.linalg.inv(placement.photo_from_crop), fr.CROP_SIZE)
+    crop = fr.cut(photo.bgr, fr.inverse(placement.photo_from_crop), fr.CROP_SIZE)
     if quality.brightness(crop) < quality.DARK_LEVEL:
         return PhotoVerdict.RETAKE, quality.retake(RetakeReason.DARK)
     if soft:
         return PhotoVerdict.RETAKE, quality.retake(RetakeReason.BLUR)
     unseen = [s for s in sights if s.unseen is not None and s.frame.part.severity is Severity.STOP]
     if unseen:
-        return PhotoVerdict.RETAKE, _unseen_retake(unseen, photo, view)
+        return PhotoVerdict.RETAKE, _unseen_retake(unseen, photo)
     if any(f.verdict is PartVerdict.UNSURE for f in stops):
         return PhotoVerdict.HOLD, None
     return PhotoVerdict.PASS, None
 
 
-def _unseen_retake(unseen: list[_Sight], photo: Photo, view: TaughtView) -> Retake:
+def _unseen_retake(unseen: list[_Sight], photo: Photo) -> Retake:
     reasons = [s.unseen for s in unseen if s.unseen is not None]
     why = max(set(reasons), key=lambda r: (reasons.count(r), r.value))
     group = [s for s in unseen if s.unseen is why]
     if why is RetakeReason.CROPPED:
         centres = np.array(
             [
-                fr.apply(
-                    np.linalg.inv(s.patch_from_photo), np.full((1, 2), (s.frame.size - 1) / 2)
-                )[0]
+                fr.apply(fr.inverse(s.patch_from_photo), np.full((1, 2), (s.frame.size - 1) / 2))[0]
                 for s in group
             ]
         )
@@ -286,5 +284,3 @@ def _unseen_retake(unseen: list[_Sight], photo: Photo, view: TaughtView) -> Reta
     text = names[0] if len(names) == 1 else f"{names[0]} and {len(names) - 1} more"
     name = "the " + text[:1].lower() + text[1:]
     return quality.retake(why, parts=name)
-
-

@@ -49,9 +49,7 @@ def load(path: Path, machine: Machine, digest: str) -> TaughtMachine | None:
     try:
         with np.load(path, allow_pickle=False) as arrays:
             heads = json.loads(bytes(arrays["meta"]).decode())
-            views = tuple(
-                _view(machine, i, head, arrays) for i, head in enumerate(heads["views"])
-            )
+            views = tuple(_view(machine, i, head, arrays) for i, head in enumerate(heads["views"]))
     except Exception:  # a damaged file may raise anything; it is made again
         return None
     if len(views) != len(machine.views):
@@ -63,9 +61,7 @@ def load(path: Path, machine: Machine, digest: str) -> TaughtMachine | None:
 
 def _view(machine: Machine, i: int, head: dict[str, Any], arrays: Any) -> TaughtView:
     stacks = {size: arrays[f"{i}-{size}"] for size in head["sizes"]}
-    examples = [
-        Example(**row, maps=stacks[str(size)][at]) for row, size, at in head["examples"]
-    ]
+    examples = [Example(**row, maps=stacks[str(size)][at]) for row, size, at in head["examples"]]
     swapped: dict[tuple[str, str], tuple[Example, ...]] = {}
     for example in examples[head["own"] :]:
         key = (example.part, example.state)
@@ -89,7 +85,7 @@ def save(path: Path, taught: TaughtMachine) -> None:
         path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
         fresh = path.with_suffix(f".{os.getpid()}.tmp")
         with fresh.open("wb") as file:
-            np.savez(file, **arrays)
+            np.savez(file, allow_pickle=False, **arrays)
         fresh.replace(path)
         files = sorted(path.parent.glob("taught-*.npz"), key=lambda p: p.stat().st_mtime)
         for old in files[:-KEPT]:

@@ -34,6 +34,11 @@ def apply(h: F64, points: F64) -> F64:
     return out
 
 
+def inverse(h: F64) -> F64:
+    """Return the homography that goes the other way."""
+    return np.asarray(np.linalg.inv(h), dtype=np.float64)
+
+
 def normalised(h: F64) -> F64:
     """Return the same homography with its last element 1."""
     out: F64 = h / h[2, 2]
@@ -64,7 +69,7 @@ def fit_box(low: F64, high: F64, size: tuple[int, int], grow: float) -> F64:
 
 def local_scale(h: F64, point: F64) -> float:
     """Return how many pixels of the target one pixel at ``point`` becomes (root of the area)."""
-    x, y, w = h @ np.array([*point, 1.0])
+    w = float(h[2] @ np.array([*point, 1.0]))
     if abs(w) < 1e-12:
         return float("inf")
     return float(np.sqrt(abs(np.linalg.det(h) / w**3)))
@@ -95,7 +100,7 @@ def cut(picture: U8, frame_from_picture: F64, size: tuple[int, int]) -> U8:
     The patch is drawn at twice its size and averaged; a picture that is finer still is
     halved first. Outside the picture its border is repeated.
     """
-    picture_from_frame = np.linalg.inv(frame_from_picture)
+    picture_from_frame = inverse(frame_from_picture)
     middle = (np.array(size) - 1) / 2
     step = local_scale(picture_from_frame, middle)
     while step > 2.9 and min(picture.shape[:2]) > 64:
@@ -168,4 +173,4 @@ def polygon_mask(outline: F64, size: tuple[int, int]) -> F32:
     points = np.round(((outline + 0.5) * fine - 0.5) * 16).astype(np.int32)
     cv2.fillPoly(canvas, [points], 255, shift=4)
     small = cv2.resize(canvas, size, interpolation=cv2.INTER_AREA)
-    return small.astype(np.float32) / 255
+    return np.asarray(small, dtype=np.float32) / np.float32(255)

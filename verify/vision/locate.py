@@ -83,12 +83,13 @@ def _one(window: F32, template: F32) -> tuple[float, tuple[float, float]]:
     if float(template.std()) < 1e-3 or float(window.std()) < 1e-3:
         return 0.0, (0.0, 0.0)
     table = cv2.matchTemplate(window, template, cv2.TM_CCOEFF_NORMED)
-    table = np.nan_to_num(np.asarray(table, np.float32), nan=0.0, posinf=0.0, neginf=0.0)
-    row, column = np.unravel_index(int(table.argmax()), table.shape)
-    x = column + _peak(table[row], int(column))
-    y = row + _peak(table[:, column], int(row))
-    middle = (np.array(table.shape[::-1]) - 1) / 2
-    return float(table[row, column]), (float(x - middle[0]), float(y - middle[1]))
+    scores: F32 = np.asarray(table, np.float32)
+    scores[~np.isfinite(scores)] = 0.0
+    row, column = np.unravel_index(int(scores.argmax()), scores.shape)
+    x = column + _peak(scores[row], int(column))
+    y = row + _peak(scores[:, column], int(row))
+    middle = (np.array(scores.shape[::-1]) - 1) / 2
+    return float(scores[row, column]), (float(x - middle[0]), float(y - middle[1]))
 
 
 def _peak(values: NDArray[np.float32], at: int) -> float:
@@ -108,8 +109,6 @@ def grey(patch: NDArray[np.uint8]) -> F32:
 def moved(patch_from_master: F64, match: Match, size: int) -> F64:
     """Return the patch frame moved onto a match that was found in it."""
     middle = np.full(2, (size - 1) / 2)
-    h = frame.similarity(
-        np.array(match.shift), match.scale, np.radians(match.turn_deg), middle
-    )
-    out: F64 = np.linalg.inv(h) @ patch_from_master
+    h = frame.similarity(np.array(match.shift), match.scale, np.radians(match.turn_deg), middle)
+    out: F64 = frame.inverse(h) @ patch_from_master
     return out

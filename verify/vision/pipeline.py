@@ -48,7 +48,7 @@ class Checked:
 
 
 class Checker:
-    """One machine, taught and ready. Not safe to share between threads."""
+    """One machine, taught and ready. May be shared between threads: nothing in it changes."""
 
     def __init__(
         self,

@@ -82,13 +82,12 @@ def _teach_view(
                 continue
             placement = found
             if not shot.states and len(anchors) < MOST_ANCHORS:
-                crop_from_photo = np.linalg.inv(placement.photo_from_crop)
+                crop_from_photo = fr.inverse(placement.photo_from_crop)
                 crop = fr.cut(photo.bgr, crop_from_photo, fr.CROP_SIZE)
                 anchors.append(align.make_anchor(net, crop))
-        examples += _examples(net, view, frames, shot, number, photo.bgr, placement, crop_from_master)
-        for key, extra in _swapped(
-            net, view, frames, shot, number, photo.bgr, placement, crop_from_master
-        ).items():
+        scene = (shot, number, photo.bgr, placement, crop_from_master)
+        examples += _examples(net, frames, *scene)
+        for key, extra in _swapped(net, frames, *scene).items():
             swapped[key] = (*swapped.get(key, ()), extra)
     _refuse_untaught(view, frames, examples)
     return TaughtView(layout, tuple(anchors), tuple(examples), swapped, tuple(left_out))
@@ -97,7 +96,7 @@ def _teach_view(
 def _at_home(net: Networks, anchor: Anchor, crop_from_photo: F64) -> align.Placement:
     """The master lies where it is: nothing is off."""
     flow, fit = net.refine(anchor.maps, anchor.maps)
-    home = np.linalg.inv(crop_from_photo)
+    home = fr.inverse(crop_from_photo)
     flow = np.zeros_like(flow)
     return align.Placement(home, fit, flow, home)
 
@@ -111,18 +110,15 @@ def _place_shot(
     return placed if placed is not None and placed.fit >= align.FIT_ENOUGH else None
 
 
-def patch_homography(
-    placement: align.Placement, part: PartFrame, crop_from_master: F64
-) -> F64:
+def patch_homography(placement: align.Placement, part: PartFrame, crop_from_master: F64) -> F64:
     """Return patch_from_photo for one part."""
     outline = fr.apply(crop_from_master, part.outline)
     photo_from_master = align.place_part(placement, outline) @ crop_from_master
-    return part.patch_from_master @ np.linalg.inv(photo_from_master)
+    return part.patch_from_master @ fr.inverse(photo_from_master)
 
 
 def _examples(
     net: Networks,
-    view: View,
     frames: tuple[PartFrame, ...],
     shot: Shot,
     number: int,
@@ -139,7 +135,7 @@ def _examples(
             if part.size != size or part.part.id in shot.unlabelled:
                 continue
             h = patch_homography(placement, part, crop_from_master)
-            seen = fr.apply(np.linalg.inv(h) @ part.patch_from_master, part.outline)
+            seen = fr.apply(fr.inverse(h) @ part.patch_from_master, part.outline)
             if quality.share_in_frame(seen, (width, height)) < quality.IN_FRAME_SHARE:
                 continue
             chosen.append(part)
@@ -152,16 +148,20 @@ def _examples(
             burnt = quality.burnt(patch, part.mask)
             out.append(
                 Example(
-                    part.part.id, state, number, maps.astype(np.float16),
-                    sharp.fine, sharp.contrast, burnt,
-                )  # fmt: skip
+                    part.part.id,
+                    state,
+                    number,
+                    maps.astype(np.float16),
+                    sharp.fine,
+                    sharp.contrast,
+                    burnt,
+                )
             )
     return out
 
 
 def _swapped(
     net: Networks,
-    view: View,
     frames: tuple[PartFrame, ...],
     shot: Shot,
     number: int,
@@ -192,9 +192,7 @@ def _swapped(
     return out
 
 
-def _refuse_untaught(
-    view: View, frames: tuple[PartFrame, ...], examples: list[Example]
-) -> None:
+def _refuse_untaught(view: View, frames: tuple[PartFrame, ...], examples: list[Example]) -> None:
     for part in frames:
         if not any(e.part == part.part.id and e.state == part.part.expect for e in examples):
             raise TeachError(

@@ -147,9 +147,7 @@ class TaughtView:
         mates = {p.part.id for p in self.frames if part.alike and p.part.alike == part.alike}
         own = [e for e in self.examples if e.part == part.id and e.shot != without]
         others = [
-            e
-            for e in self.examples
-            if e.part in mates and e.part != part.id and e.shot != without
+            e for e in self.examples if e.part in mates and e.part != part.id and e.shot != without
         ]
         expect = {p.part.id: p.part.expect for p in self.frames}
         banks: dict[str, list[NDArray[np.float16]]] = {}

@@ -1,0 +1,102 @@
+"""How well can a machine's own shots be told apart? Each is left out once and judged."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..domain import Machine
+from ..teach_report import PartCheck, StateCheck, TeachReport, ViewCheck
+from . import judge
+from .judge import RIGHT, Look
+from .network import Networks
+from .prepare import teach_machine
+from .taught import Example, PartFrame, TaughtView
+
+APART_FROM = 0.9  # separability below which states count as looking alike
+ENOUGH_SHOTS = 2  # of each wrong state, below which one more is asked for
+
+
+def teach(
+    machine: Machine,
+    *,
+    cache_dir: Path | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> TeachReport:
+    """Prepare a machine and try it on its own shots, each taught without itself.
+
+    Raises:
+        ModelError: the networks are absent or damaged.
+        TeachError: the machine cannot be taught.
+    """
+    net = Networks()
+    taught = teach_machine(machine, net, cache_dir, progress)
+    return TeachReport(machine.id, tuple(_check_view(net, view) for view in taught.views))
+
+
+def _check_view(net: Networks, view: TaughtView) -> ViewCheck:
+    parts = tuple(_check_part(net, view, frame) for frame in view.frames)
+    shots = len(view.layout.view.all_shots)
+    return ViewCheck(view.layout.view.id, shots, view.left_out, parts)
+
+
+def _check_part(net: Networks, view: TaughtView, frame: PartFrame) -> PartCheck:
+    own = [e for e in view.examples if e.part == frame.part.id]
+    looks: list[Look] = []
+    tried: list[Example] = []
+    for example in own:
+        shots = view.shots_of(frame, without=example.shot)
+        if RIGHT in shots:
+            looks.append(Look(example.maps[None].astype(np.float32), frame.mask, shots))
+            tried.append(example)
+    answers = judge.compare(net, looks) if looks else []
+    margins, right = [], []
+    told: dict[str, int] = {}
+    for example, answer in zip(tried, answers, strict=True):
+        worst = answer.likeliest()
+        beaten_by = worst[1] if worst is not None else 0.0
+        margins.append(answer.right - beaten_by)
+        is_right = example.state == frame.part.expect
+        right.append(is_right)
+        named = frame.part.expect if answer.right > beaten_by else (worst or ("", 0.0))[0]
+        told[example.state] = told.get(example.state, 0) + (named == example.state)
+    states = tuple(
+        StateCheck(
+            state,
+            sum(e.state == state for e in own),
+            told.get(state, 0),
+            sum(e.state == state for e in tried),
+        )
+        for state in (frame.part.expect, *(f.state for f in frame.part.faults))
+    )
+    separability = _separability(np.array(margins), np.array(right, dtype=bool))
+    apart = separability is None or separability >= APART_FROM
+    return PartCheck(frame.part.id, states, separability, apart, _advice(states, apart))
+
+
+def _separability(margins: NDArray[np.float64], right: NDArray[np.bool_]) -> float | None:
+    """Probability that a right shot has a higher margin than a wrong one; ties count half."""
+    good, bad = margins[right], margins[~right]
+    if len(good) == 0 or len(bad) == 0:
+        return None
+    higher = (good[:, None] > bad).mean() + 0.5 * (good[:, None] == bad).mean()
+    return float(higher)
+
+
+def _advice(states: tuple[StateCheck, ...], apart: bool) -> str | None:
+    """Name the shot that would help most."""
+    expect, *wrong = states
+    words = {s.state: s.state.replace("-", " ") for s in states}
+    if expect.shots < ENOUGH_SHOTS:
+        return f"Add a shot with it {words[expect.state]}, under another light."
+    if not apart:
+        worst = min(states, key=lambda s: (s.told / s.tried if s.tried else 1.0, s.shots))
+        return f"Add a shot with it {words[worst.state]}: it is the one most often taken wrongly."
+    few = [s for s in wrong if s.shots < ENOUGH_SHOTS]
+    if few:
+        least = min(few, key=lambda s: s.shots)
+        return f"Add a shot with it {words[least.state]}."
+    return None
