@@ -71,20 +71,24 @@ def smoothed(linear: F32, spread: float = 0.1) -> F32:
 
     ``spread`` is the difference in log brightness at which a neighbour counts a quarter.
     """
-    tone = np.pad(np.log(linear.mean(-1) + 1e-4), 1, mode="edge")
-    padded = np.pad(linear, ((1, 1), (1, 1), (0, 0)), mode="edge")
+    planes = np.ascontiguousarray(linear.transpose(2, 0, 1))
+    tone = np.pad(np.log(planes.mean(0) + 1e-4) / spread, 1, mode="edge")
+    padded = np.pad(planes, ((0, 0), (1, 1), (1, 1)), mode="edge")
     height, width = linear.shape[:2]
-    total, weights = linear.copy(), np.ones((height, width), np.float32)
+    total, weights = planes.copy(), np.ones((height, width), np.float32)
     middle = tone[1:-1, 1:-1]
     for y in range(3):
         for x in range(3):
             if (y, x) == (1, 1):
                 continue
-            near = (slice(y, y + height), slice(x, x + width))
-            weight = (1 + ((tone[near] - middle) / spread) ** 2) ** -2
-            total += weight[..., None] * padded[near]
+            apart = tone[y : y + height, x : x + width] - middle
+            apart *= apart
+            apart += 1
+            weight = 1 / (apart * apart)
             weights += weight
-    return np.asarray(total / weights[..., None], np.float32)
+            for plane, near in zip(total, padded, strict=True):
+                plane += weight * near[y : y + height, x : x + width]
+    return np.ascontiguousarray((total / weights).transpose(1, 2, 0))
 
 
 def shown(rng: Rng, slot: Slot, state: int, still: bool = False) -> list[Piece]:

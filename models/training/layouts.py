@@ -24,7 +24,7 @@ Family = Callable[[Kit, float], list[Part]]
 # Family, weight on the face, weight on the top edge, radius as a share of the body's width.
 FAMILIES: tuple[tuple[Family, float, float, tuple[float, float]], ...] = (
     (parts_round.bushing, 2.2, 0.8, (0.045, 0.10)),
-    (parts_round.gasket, 2.4, 0.0, (0.09, 0.20)),
+    (parts_round.gasket, 3.4, 0.0, (0.09, 0.20)),
     (parts_round.plug, 1.3, 0.7, (0.035, 0.07)),
     (parts_round.ring_post, 1.0, 1.2, (0.045, 0.085)),
     (parts_round.stack, 1.2, 1.2, (0.045, 0.09)),
