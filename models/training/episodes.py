@@ -137,10 +137,14 @@ def _draw_states(rng: Rng, machine: Machine, told: list[list[bool]], photo: int)
     if photo < RIGHT_SHOTS or rng.random() < 0.08:
         return [0] * len(machine.slots)
     out = []
-    for row in told:
+    for slot, row in zip(machine.slots, told, strict=True):
         wrong = [k for k in range(1, len(row)) if row[k]]
-        hit = wrong and rng.random() < WRONG_SHARE
-        out.append(int(rng.choice(wrong)) if hit else 0)
+        if not wrong or rng.random() > WRONG_SHARE:
+            out.append(0)
+            continue
+        # A missing part is easy to tell: the finer faults come more often.
+        weights = np.array([0.5 if slot.part.states[k].how == "absent" else 1.0 for k in wrong])
+        out.append(int(rng.choice(wrong, p=weights / weights.sum())))
     return out
 
 
