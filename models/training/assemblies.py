@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import multiprocessing
+import os
 import sys
 import time
 import traceback
@@ -44,8 +45,19 @@ def say(text: str) -> None:
     sys.stderr.flush()
 
 
+def take_gpu(job: int) -> None:
+    """Keep this process on one of the GPUs, where there are several, dealt out in turn."""
+    named = os.environ.get("CUDA_VISIBLE_DEVICES")
+    # The driver counts from 0 whatever the device files are called.
+    count = len(list(Path("/dev").glob("nvidia[0-9]*")))
+    devices = named.split(",") if named else [str(k) for k in range(count)]
+    if len(devices) > 1:
+        os.environ["CUDA_VISIBLE_DEVICES"] = devices[job % len(devices)]
+
+
 def work(order: Order) -> int:
     """Draw machines until the deadline; return how many pictures were written."""
+    take_gpu(order.job)
     from models.training.episodes import Studio, make_episode
     from models.training.shards import Episode, write_shard
 
