@@ -22,10 +22,20 @@ from numpy.typing import NDArray
 from .. import __version__
 from ..domain import Machine
 from .align import Anchor
+from .judge import Lean
 from .taught import Example, TaughtMachine, TaughtView, lay_out
 
 KEPT = 24  # files
-CODE = ("prepare.py", "taught.py", "align.py", "frame.py", "quality.py", "read.py", "cache.py")
+CODE = (
+    "prepare.py",
+    "taught.py",
+    "align.py",
+    "frame.py",
+    "quality.py",
+    "read.py",
+    "cache.py",
+    "judge.py",
+)
 Arrays = dict[str, NDArray[Any]]
 
 
@@ -73,6 +83,7 @@ def _view(machine: Machine, i: int, head: dict[str, Any], arrays: Any) -> Taught
         tuple(examples[: head["own"]]),
         swapped,
         tuple(head["left_out"]),
+        {part: Lean(*line) for part, line in head["leans"].items()},
     )
 
 
@@ -112,4 +123,5 @@ def _head(i: int, view: TaughtView, arrays: Arrays) -> dict[str, Any]:
         "examples": rows,
         "own": len(view.examples),
         "left_out": view.left_out,
+        "leans": {part: (line.middle, line.gap, line.steep) for part, line in view.leans.items()},
     }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +11,7 @@ import numpy as np
 from ..domain import How, Machine, Shot, View
 from ..errors import TeachError
 from ..machine_file import content_sha256
-from . import align, cache, quality
+from . import align, cache, judge, quality
 from . import frame as fr
 from .align import Anchor
 from .frame import F64, U8
@@ -90,7 +91,31 @@ def _teach_view(
         for key, extra in _swapped(net, frames, *scene).items():
             swapped[key] = (*swapped.get(key, ()), extra)
     _refuse_untaught(view, frames, examples)
-    return TaughtView(layout, tuple(anchors), tuple(examples), swapped, tuple(left_out))
+    view_taught = TaughtView(layout, tuple(anchors), tuple(examples), swapped, tuple(left_out))
+    return replace(view_taught, leans=_leans(net, view_taught))
+
+
+def _leans(net: Networks, view: TaughtView) -> dict[str, judge.Lean]:
+    """Judge every shot by the others, and draw a line for each group of parts that look alike."""
+    looks, keys, right = [], [], []
+    for part in view.frames:
+        for example in (e for e in view.examples if e.part == part.part.id):
+            shots = view.shots_of(part, without=example.shot)
+            if judge.RIGHT in shots and len(shots) > 1:
+                maps = example.maps[None].astype(np.float32)
+                looks.append(judge.Look(maps, part.mask, shots))
+                keys.append(part.part.alike or f"\n{part.part.id}")
+                right.append(example.state == part.part.expect)
+    if not looks:
+        return {}
+    margins = np.array([a.margin for a in judge.compare(net, looks)])
+    out: dict[str, judge.Lean] = {}
+    for part in view.frames:
+        own = np.array([k == (part.part.alike or f"\n{part.part.id}") for k in keys])
+        line = judge.lean(margins[own], np.array(right)[own])
+        if line is not None:
+            out[part.part.id] = line
+    return out
 
 
 def _at_home(net: Networks, anchor: Anchor, crop_from_photo: F64) -> align.Placement:

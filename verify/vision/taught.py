@@ -16,6 +16,7 @@ from ..domain import Part, View
 from . import frame as fr
 from .align import Anchor
 from .frame import F32, F64, Square
+from .judge import Lean
 
 MOST_RIGHT = 6  # shots of the right state that a part is compared with
 MOST_WRONG = 3  # shots of each wrong state
@@ -121,6 +122,7 @@ class TaughtView:
         examples: all described patches.
         swapped: for (part, state) the examples of the part whose right look that state has.
         left_out: files of shots that could not be aligned with the master.
+        leans: by part, what its shots and those of parts that look alike say of each other.
     """
 
     layout: Layout
@@ -128,6 +130,7 @@ class TaughtView:
     examples: tuple[Example, ...]
     swapped: dict[tuple[str, str], tuple[Example, ...]] = field(default_factory=dict)
     left_out: tuple[str, ...] = ()
+    leans: dict[str, Lean] = field(default_factory=dict)
 
     @property
     def frames(self) -> tuple[PartFrame, ...]:
