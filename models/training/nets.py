@@ -228,8 +228,8 @@ class Matcher(nn.Module):
 class Refiner(nn.Module):
     """From maps of a reference and of the photo warped onto it: what is still off.
 
-    Output: flow (B, 8, H/8, W/8): body dx, dy, log-scale of the error; part dx, dy, log-scale;
-    two spare; in pixels of the crop. ``fit`` (B,): logit that the photo shows the
+    Output: flow (B, 6, H/8, W/8): body dx, dy, log-scale of the error; part dx, dy, log-scale;
+    in pixels of the crop. ``fit`` (B,): logit that the photo shows the
     same body in the same pose.
     """
 

@@ -10,7 +10,7 @@ low ``fit`` and is never judged.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -288,12 +288,3 @@ def _try_twin(
     if placed is not None and placed.fit > best.fit:
         best = placed
     return best
-
-
-def shifted(placement: Placement, photo_from_photo: F64) -> Placement:
-    """Return the placement in another scale of the same photo."""
-    return replace(
-        placement,
-        photo_from_crop=photo_from_photo @ placement.photo_from_crop,
-        flow_at=photo_from_photo @ placement.flow_at,
-    )

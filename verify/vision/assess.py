@@ -51,7 +51,6 @@ class _Sight:
 
     frame: PartFrame
     patch_from_photo: F64
-    in_frame: float
     patch: U8 | None = None
     answer: Answer | None = None
     p_right: float | None = None
@@ -82,7 +81,7 @@ def _sight(view: TaughtView, placement: Placement, part: PartFrame, photo: Photo
     h = patch_homography(placement, part, view.layout.crop_from_master)
     outline = fr.apply(fr.inverse(h) @ part.patch_from_master, part.outline)
     share = quality.share_in_frame(outline, (photo.bgr.shape[1], photo.bgr.shape[0]))
-    sight = _Sight(part, h, share)
+    sight = _Sight(part, h)
     if share < quality.IN_FRAME_SHARE:
         sight.unseen = RetakeReason.CROPPED
     return sight

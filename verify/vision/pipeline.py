@@ -29,8 +29,6 @@ from .prepare import READ_SIDE, teach_machine
 from .read import Photo, read_photo
 from .taught import TaughtView
 
-WRONG_VIEW_BY = 1.0  # logit by which another view must fit better than the one asked for
-
 
 @dataclass(frozen=True)
 class Checked:

@@ -27,6 +27,7 @@ from .taught import (
     TaughtMachine,
     TaughtView,
     lay_out,
+    leave_one_out,
 )
 
 READ_SIDE = 1600  # longer side that shots are read at, at least
@@ -97,22 +98,14 @@ def _teach_view(
 
 def _leans(net: Networks, view: TaughtView) -> dict[str, judge.Lean]:
     """Judge every shot by the others, and draw a line for each group of parts that look alike."""
-    looks, keys, right = [], [], []
-    for part in view.frames:
-        for example in (e for e in view.examples if e.part == part.part.id):
-            shots = view.shots_of(part, without=example.shot)
-            if judge.RIGHT in shots and len(shots) > 1:
-                maps = example.maps[None].astype(np.float32)
-                looks.append(judge.Look(maps, part.mask, shots))
-                keys.append(part.part.alike or f"\n{part.part.id}")
-                right.append(example.state == part.part.expect)
-    if not looks:
-        return {}
-    margins = np.array([a.margin for a in judge.compare(net, looks)])
+    rows = [row for row in leave_one_out(net, view) if row[2].wrong]
+    keys = np.array([part.group for part, _, _ in rows])
+    margins = np.array([answer.margin for _, _, answer in rows])
+    right = np.array([e.state == part.part.expect for part, e, _ in rows], dtype=bool)
     out: dict[str, judge.Lean] = {}
-    for part in view.frames:
-        own = np.array([k == (part.part.alike or f"\n{part.part.id}") for k in keys])
-        line = judge.lean(margins[own], np.array(right)[own])
+    for part in view.frames if rows else ():
+        own = keys == part.group
+        line = judge.lean(margins[own], right[own])
         if line is not None:
             out[part.part.id] = line
     return out

@@ -16,7 +16,8 @@ from ..domain import Part, View
 from . import frame as fr
 from .align import Anchor
 from .frame import F32, F64, Square
-from .judge import Lean
+from .judge import RIGHT, Answer, Lean, Look, compare
+from .network import Networks
 
 MOST_RIGHT = 6  # shots of the right state that a part is compared with
 MOST_WRONG = 3  # shots of each wrong state
@@ -41,6 +42,11 @@ class PartFrame:
     square: Square
     size: int
     mask: F32
+
+    @property
+    def group(self) -> str:
+        """What parts that look alike have in common; its own for a part like no other."""
+        return self.part.alike or f"\n{self.part.id}"  # no word may hold a line break
 
     @property
     def patch_from_master(self) -> F64:
@@ -184,3 +190,17 @@ class TaughtMachine:
 
     views: tuple[TaughtView, ...]
     digest: str
+
+
+def leave_one_out(net: Networks, view: TaughtView) -> list[tuple[PartFrame, Example, Answer]]:
+    """Judge every shot of every part by the others; what no other right shot shows is left out."""
+    looks: list[Look] = []
+    tried: list[tuple[PartFrame, Example]] = []
+    for frame in view.frames:
+        for example in (e for e in view.examples if e.part == frame.part.id):
+            shots = view.shots_of(frame, without=example.shot)
+            if RIGHT in shots:
+                looks.append(Look(example.maps[None].astype(np.float32), frame.mask, shots))
+                tried.append((frame, example))
+    answers = compare(net, looks)
+    return [(*who, answer) for who, answer in zip(tried, answers, strict=True)]

@@ -10,11 +10,10 @@ from numpy.typing import NDArray
 
 from ..domain import Machine
 from ..teach_report import PartCheck, StateCheck, TeachReport, ViewCheck
-from . import judge
-from .judge import RIGHT, Look
+from .judge import Answer
 from .network import Networks
 from .prepare import teach_machine
-from .taught import Example, PartFrame, TaughtView
+from .taught import Example, PartFrame, TaughtView, leave_one_out
 
 APART_FROM = 0.9  # separability below which states count as looking alike
 ENOUGH_SHOTS = 2  # of each wrong state, below which one more is asked for
@@ -38,37 +37,34 @@ def teach(
 
 
 def _check_view(net: Networks, view: TaughtView) -> ViewCheck:
-    parts = tuple(_check_part(net, view, frame) for frame in view.frames)
+    rows = leave_one_out(net, view)
+    parts = tuple(
+        _check_part(view, frame, [(e, a) for f, e, a in rows if f is frame])
+        for frame in view.frames
+    )
     shots = len(view.layout.view.all_shots)
     return ViewCheck(view.layout.view.id, shots, view.left_out, parts)
 
 
-def _check_part(net: Networks, view: TaughtView, frame: PartFrame) -> PartCheck:
+def _check_part(
+    view: TaughtView, frame: PartFrame, tried: list[tuple[Example, Answer]]
+) -> PartCheck:
     own = [e for e in view.examples if e.part == frame.part.id]
-    looks: list[Look] = []
-    tried: list[Example] = []
-    for example in own:
-        shots = view.shots_of(frame, without=example.shot)
-        if RIGHT in shots:
-            looks.append(Look(example.maps[None].astype(np.float32), frame.mask, shots))
-            tried.append(example)
-    answers = judge.compare(net, looks) if looks else []
     margins, right = [], []
     told: dict[str, int] = {}
-    for example, answer in zip(tried, answers, strict=True):
+    for example, answer in tried:
         worst = answer.likeliest()
-        beaten_by = worst[1] if worst is not None else 0.0
-        margins.append(answer.right - beaten_by)
+        margins.append(answer.margin)
         is_right = example.state == frame.part.expect
         right.append(is_right)
-        named = frame.part.expect if answer.right > beaten_by else (worst or ("", 0.0))[0]
+        named = frame.part.expect if answer.margin > 0 else (worst or ("", 0.0))[0]
         told[example.state] = told.get(example.state, 0) + (named == example.state)
     states = tuple(
         StateCheck(
             state,
             sum(e.state == state for e in own),
             told.get(state, 0),
-            sum(e.state == state for e in tried),
+            sum(e.state == state for e, _ in tried),
         )
         for state in (frame.part.expect, *(f.state for f in frame.part.faults))
     )
