@@ -19,7 +19,7 @@ from models.training.parts_base import F64, Piece
 from models.training.shards import Episode
 
 RIGHT_SHOTS = 4  # photos 0 to 3 show every part right
-WRONG_SHARE = 0.35
+WRONG_SHARE = 0.42
 # A fault counts as told when this many pixels of the small check picture change clearly.
 CHECK_SIZE = (320, 240)
 _CHANGED = 0.06

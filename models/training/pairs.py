@@ -59,9 +59,7 @@ class PairCutter:
         index = torch.tensor([r["photo"] for r in rows], device=dev)
         crop = data.cut(self.bank.images, ref, stack("crop_to_ref"), CROP)
         photo = data.cut(self.bank.images, index, stack("canvas_to_photo"), photo_size)
-        for i, r in enumerate(rows):
-            if "paste" in r:
-                photo[i] = self._paste(r, photo[i], photo_size)
+        self._paste(rows, photo, photo_size)
         parts = np.tile(np.eye(3, dtype=np.float32), (size, most, 1, 1))
         outlines = np.full((size, most, 16, 2), -1e4, np.float32)
         for i, r in enumerate(rows):
@@ -185,16 +183,26 @@ class PairCutter:
             "quad": quad,
         }
 
-    def _paste(self, row: dict[str, np.ndarray], photo: Tensor, size: tuple[int, int]) -> Tensor:
-        h = torch.from_numpy(row["paste"].astype(np.float32)).to(self.device)[None]
-        index = torch.tensor([row["ref"]], device=self.device)
-        piece = data.cut(self.bank.images, index, h, size)[0]
-        points = data.pixel_grid(*size, 1, self.device)[None]
-        quad = torch.from_numpy(row["quad"].astype(np.float32)).to(self.device)[None]
-        inside = data.fill_polygons(points, quad).reshape(1, size[1], size[0])
-        light = torch.from_numpy(np.exp(self.rng.normal(0, 0.2, 3)).astype(np.float32))
-        piece = piece * light.to(self.device)[:, None, None]
-        return torch.where(inside, piece, photo).clamp(0, 255)
+    def _paste(
+        self, rows: list[dict[str, np.ndarray]], photo: Tensor, size: tuple[int, int]
+    ) -> None:
+        """Lay the warped pieces onto their photos, in place."""
+        at = [i for i, r in enumerate(rows) if "paste" in r]
+        if not at:
+            return
+
+        def stack(key: str) -> Tensor:
+            return torch.from_numpy(np.stack([rows[i][key] for i in at]).astype(np.float32)).to(
+                self.device
+            )
+
+        index = torch.tensor([rows[i]["ref"] for i in at], device=self.device)
+        piece = data.cut(self.bank.images, index, stack("paste"), size)
+        points = data.pixel_grid(*size, 1, self.device).expand(len(at), -1, -1)
+        inside = data.fill_polygons(points, stack("quad")).reshape(-1, 1, size[1], size[0])
+        light = torch.from_numpy(np.exp(self.rng.normal(0, 0.2, (len(at), 3))).astype(np.float32))
+        piece = piece * light.to(self.device)[:, :, None, None]
+        photo[at] = torch.where(inside, piece, photo[at]).clamp(0, 255)
 
 
 def solve(source: np.ndarray, target: np.ndarray) -> np.ndarray:

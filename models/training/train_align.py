@@ -5,7 +5,6 @@
 
 from __future__ import annotations
 
-import argparse
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,11 +15,12 @@ from torch import Tensor
 from torch.nn import functional as F
 
 from models.training import data
+from models.training.loop import arguments, auroc, clock, fit, say
 from models.training.nets import Aligner
 from models.training.pairs import CROP, PairCutter, Pairs
-from models.training.train_compare import auroc, clock, say
 
 CELL, FINE = 16, 8
+WEIGHTS = {"nll": 1.0, "match": 0.5, "off": 0.03, "body": 0.3, "part": 0.3, "fit": 0.5}
 
 
 def match_loss(sim: Tensor, seen: tuple[Tensor, Tensor], p: Pairs) -> tuple[Tensor, Tensor, Tensor]:
@@ -106,14 +106,15 @@ def refine_loss(
     out = flow.float().flatten(2).transpose(1, 2)  # (B, N, 6)
     body = data.transfer(back, there) - cells
     loss_body = laplace(out[..., :2], body, out[..., 2], inside)
-    loss_part = out.new_zeros(())
-    for i in range(p.parts.shape[1]):
-        mask = data.fill_polygons(cells, p.outlines[:, i]) & ~bad[:, None]
-        target = data.transfer(back @ p.parts[:, i], cells) - cells
-        mask &= (target.abs() < 60).all(-1)
-        loss_part = loss_part + laplace(out[..., 3:5], target, out[..., 5], mask) * (
-            mask.sum() / (inside.sum() + 1)
-        )
+    most, n = p.parts.shape[1], cells.shape[1]
+    every = cells[:, None].expand(-1, most, -1, -1)
+    mask = data.fill_polygons(every.flatten(0, 1), p.outlines.flatten(0, 1))
+    target = data.transfer((back[:, None] @ p.parts).flatten(0, 1), every.flatten(0, 1))
+    target = target - every.flatten(0, 1)
+    mask = mask & ~bad.repeat_interleave(most)[:, None] & (target.abs() < 60).all(-1)
+    flows = out[:, None, :, 3:6].expand(-1, most, -1, -1).reshape(b * most, n, 3)
+    loss_part = laplace(flows[..., :2], target, flows[..., 2], mask)
+    loss_part = loss_part * (mask.sum() / (inside.sum() + 1))
     fit_loss = F.binary_cross_entropy_with_logits(fit.float(), (~bad).float())
     return loss_body, 3 * loss_part, fit_loss
 
@@ -131,14 +132,19 @@ def step_losses(net: Aligner, p: Pairs, g: torch.Generator) -> dict[str, Tensor]
     with torch.no_grad():
         warped = warp(p.photo, start)
     with torch.autocast(device, torch.bfloat16):
-        tokens_photo, _ = net.encoder(p.photo)
-        tokens, maps = net.encoder(torch.cat([p.crop, warped]))
+        tokens_photo, _ = net.encoder(_last(p.photo))
+        tokens, maps = net.encoder(_last(torch.cat([p.crop, warped])))
         b = len(p.crop)
         sim, seen_ref, seen_photo = net.matcher(tokens[:b], tokens_photo)
         flow, fit = net.refiner(maps[:b], maps[b:])
     nll, match, off = match_loss(sim, (seen_ref, seen_photo), p)
     body, part, fit_loss = refine_loss(flow, fit, start, bad, p)
     return {"nll": nll, "match": match, "off": off, "body": body, "part": part, "fit": fit_loss}
+
+
+def _last(x: Tensor) -> Tensor:
+    """Channels last: three times as fast for these networks on a GPU."""
+    return x.contiguous(memory_format=torch.channels_last)
 
 
 def warp(photo: Tensor, start: Tensor) -> Tensor:
@@ -197,18 +203,9 @@ def validate(net: Aligner, bank: data.Bank, held: list[int], device: str) -> str
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--shards", type=Path, required=True)
-    parser.add_argument("--textures", type=Path)
-    parser.add_argument("--weights", type=Path, required=True)
-    parser.add_argument("--resume", type=Path)
-    parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--seconds", type=float, default=480)
-    parser.add_argument("--batch", type=int, default=40)
-    parser.add_argument("--rate", type=float, default=1.0e-3)
-    parser.add_argument("--workers", type=int, default=5)
-    parser.add_argument("--device", default="cuda")
-    parser.add_argument("--seed", type=int, default=1)
+    """Read the command line and train."""
+    parser = arguments(__doc__, batch=64, rate=1.0e-3)
+    parser.add_argument("--textures", type=Path, help="folder of photos to paste and warp")
     args = parser.parse_args()
     started = time.monotonic()
     torch.manual_seed(args.seed)
@@ -217,7 +214,6 @@ def main() -> None:
     used = [m for m in range(len(bank.episodes)) if m % 20 != 0]
 
     def make(number: int) -> Iterator[tuple[bool, list[dict[str, np.ndarray]]]]:
-        torch.set_num_threads(1)
         cutter = PairCutter(bank, used, "cpu", args.seed * 100 + number)
         while True:
             for portrait in (False, True, False):
@@ -230,57 +226,15 @@ def main() -> None:
     net.encoder.backbone.load_imagenet(str(args.weights))
     if args.resume:
         net.load_state_dict(torch.load(args.resume, map_location="cpu", weights_only=True))
-    net.to(args.device).train()
-    fit(net, bank, batches, held, args, started)
-
-
-def fit(
-    net: Aligner,
-    bank: data.Bank,
-    batches: data.Prefetch,
-    held: list[int],
-    args: argparse.Namespace,
-    started: float,
-) -> None:
+    net.to(args.device, memory_format=torch.channels_last).train()
     cutter = PairCutter(bank, [], args.device, args.seed)
-    slow = list(net.encoder.backbone.parameters())
-    rest = [q for q in net.parameters() if all(q is not s for s in slow)]
-    optim = torch.optim.AdamW(
-        [{"params": slow, "top": args.rate * 0.5}, {"params": rest, "top": args.rate}],
-        weight_decay=0.02,
-    )
-    smooth = torch.optim.swa_utils.AveragedModel(
-        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.997), use_buffers=True
-    )
-    sums: dict[str, float] = {}
-    step, begun, told = 0, time.monotonic(), time.monotonic()
-    while (part := (time.monotonic() - started) / args.seconds) < 1:
-        decay = 0.5 * (1 + np.cos(np.pi * part)) * min(1.0, (step + 1) / 200)
-        for group in optim.param_groups:
-            group["lr"] = group["top"] * (0.01 + 0.99 * decay)
+
+    def draw() -> dict[str, Tensor]:
         portrait, rows = batches.get()
-        p = cutter.batch(rows, portrait)
-        loss = step_losses(net, p, cutter.generator)
-        total = (
-            loss["nll"] + 0.5 * loss["match"] + 0.03 * loss["off"]
-            + 0.3 * loss["body"] + 0.3 * loss["part"] + 0.5 * loss["fit"]
-        )  # fmt: skip
-        optim.zero_grad(set_to_none=True)
-        total.backward()
-        torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
-        optim.step()
-        smooth.update_parameters(net)
-        if step % 10 == 0:
-            for k, v in loss.items():
-                sums[k] = 0.9 * sums.get(k, float(v.detach())) + 0.1 * float(v.detach())
-        step += 1
-        if time.monotonic() - told > 30:
-            told = time.monotonic()
-            speed = step / (told - begun)
-            say(f"step {step} {speed:.1f}/s " + " ".join(f"{k} {v:.3f}" for k, v in sums.items()))
-    torch.save(smooth.module.state_dict(), args.out)
-    say(f"saved after {step} steps, {clock(started)}")
-    say("held out: " + validate(smooth.module, bank, held, args.device))
+        return step_losses(net, cutter.batch(rows, portrait), cutter.generator)
+
+    smooth = fit(net, net.encoder.backbone, draw, WEIGHTS, args, started)
+    say("held out: " + validate(smooth, bank, held, args.device))
 
 
 if __name__ == "__main__":

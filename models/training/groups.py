@@ -1,0 +1,240 @@
+"""Groups of part patches for the comparer: queries, right shots and fault shots together.
+
+Every patch of a group is described once and compared with many others, so that the
+describer, which is the costly half, is used well.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from torch import Tensor
+from torch.nn import functional as F
+
+from models.training import data
+from models.training.shards import Episode
+
+MARGIN = 1.35  # side of a patch over the side of the part's square
+QUERIES, RIGHT, KINDS, PER_KIND = 8, 6, 2, 2  # patches of a group, and shots of two wrong states
+SHOTS = RIGHT + KINDS * PER_KIND
+CLEAR, PARTLY, HIDDEN = 0.75, 0.45, 0.4  # share in sight
+
+I64 = NDArray[np.int64]
+F32 = NDArray[np.float32]
+
+
+@dataclass
+class Groups:
+    """One batch of G groups, by indices (machine, photo, slot)."""
+
+    queries: I64  # (G, Q, 3)
+    shots: I64  # (G, SHOTS, 3): RIGHT right ones, then PER_KIND of each wrong state
+    weight: F32  # (G, Q, SHOTS) 1 where the shot may be used for the query
+    same: F32  # (G, Q, 1 + KINDS) target for each set of shots, NaN where it does not count
+    visible: F32  # (G, Q)
+    place: NDArray[np.bool_]  # (G, Q) the query's place counts
+
+
+class Sampler:
+    """Draw groups from episodes."""
+
+    def __init__(self, bank: data.Bank, machines: list[int], seed: int) -> None:
+        self.bank, self.machines = bank, machines
+        self.rng = np.random.default_rng(seed)
+        self.slots: dict[int, list[I64]] = {}
+        for m in machines:
+            alike = bank.episodes[m].alike
+            self.slots[m] = [np.flatnonzero(alike == g) for g in np.unique(alike)]
+
+    def batch(self, size: int) -> Groups:
+        """Return ``size`` groups."""
+        rows = []
+        while len(rows) < size:
+            row = self._group()
+            if row is not None:
+                rows.append(row)
+        return Groups(*(np.stack(column) for column in zip(*rows, strict=True)))
+
+    def _pick(self, ok: NDArray[np.bool_], count: int, first: float = 1.0) -> list[tuple[int, int]]:
+        """Choose up to ``count`` of the true (photo, column); ``first`` favours the master."""
+        photos, columns = np.nonzero(ok)
+        if len(photos) == 0:
+            return []
+        weight = np.where(photos == 0, first, 1.0)
+        count = min(count, len(photos))
+        at = self.rng.choice(len(photos), count, replace=False, p=weight / weight.sum())
+        return [(int(photos[i]), int(columns[i])) for i in at]
+
+    def _group(self) -> tuple[np.ndarray, ...] | None:
+        rng = self.rng
+        m = int(rng.choice(self.machines))
+        e = self.bank.episodes[m]
+        slots = self.slots[m][rng.integers(len(self.slots[m]))]
+        if len(slots) > 1 and rng.random() < 0.4:
+            slots = slots[rng.integers(len(slots), size=1)]
+        state, seen = e.state[:, slots], e.visible[:, slots]
+        free = np.ones_like(state, bool)
+        right = self._pick((state == 0) & (seen > 0.8), int(rng.integers(2, RIGHT + 1)), 8.0)
+        if not right:
+            return None
+        kinds = np.unique(state[(state > 0) & (seen > 0.8)])
+        rng.shuffle(kinds)
+        faults = []
+        for t in kinds[:KINDS]:
+            ok = (state == t) & (seen > 0.8)
+            most = PER_KIND if ok.sum() > PER_KIND + 1 else 1
+            faults.append(self._pick(ok, int(rng.integers(1, most + 1))))
+        for photo, column in [*right, *(x for f in faults for x in f)]:
+            free[photo, column] = False
+        asked = self._queries(state, seen, free)
+        if not asked:
+            return None
+        chosen = [(m, k, int(slots[c])) for k, c in asked]
+        return self._labelled(e, m, slots, chosen, right, faults, [int(t) for t in kinds[:KINDS]])
+
+    def _queries(
+        self, state: NDArray[np.int16], seen: F32, free: NDArray[np.bool_]
+    ) -> list[tuple[int, int]]:
+        """Choose the group's queries: half right, the rest wrong, now and then a hidden one."""
+        good = self._pick(free & (state == 0) & (seen > PARTLY), QUERIES)
+        bad = self._pick(free & (state > 0) & (seen > PARTLY), QUERIES)
+        covered = self._pick(free & (seen < HIDDEN), 1) if self.rng.random() < 0.35 else []
+        while 0 < len(bad) < QUERIES // 2 - 1:  # the same ones again, with another jitter
+            bad.append(bad[int(self.rng.integers(len(bad)))])
+        out = (covered + bad[: QUERIES // 2] + good)[:QUERIES]
+        while 0 < len(out) < QUERIES:
+            out.append(out[int(self.rng.integers(len(out)))])
+        return out
+
+    def _labelled(
+        self,
+        e: Episode,
+        m: int,
+        slots: I64,
+        chosen: list[tuple[int, int, int]],
+        right: list[tuple[int, int]],
+        faults: list[list[tuple[int, int]]],
+        kinds: list[int],
+    ) -> tuple[np.ndarray, ...] | None:
+        """Return the arrays of one group; see :class:`Groups`."""
+        rng = self.rng
+        shots = np.full((SHOTS, 3), -1, np.int64)
+        for at, (k, c) in enumerate(right):
+            shots[at] = m, k, slots[c]
+        for i, fault in enumerate(faults):
+            for j, (k, c) in enumerate(fault):
+                shots[RIGHT + i * PER_KIND + j] = m, k, slots[c]
+        there = shots[:, 0] >= 0
+        queries = np.array(chosen, np.int64)
+        weight = np.zeros((QUERIES, SHOTS), np.float32)
+        same = np.full((QUERIES, 1 + KINDS), np.nan, np.float32)
+        visible = np.zeros(QUERIES, np.float32)
+        place = np.zeros(QUERIES, bool)
+        for i, (_, k, p) in enumerate(chosen):
+            state, seen = int(e.state[k, p]), float(e.visible[k, p])
+            foreign = rng.random() < 0.06 and self._foreign(m, slots, queries, i)
+            # A shot of the query's own photo would give its light away.
+            usable = there & (shots[:, 1] != k) if not foreign else there
+            weight[i] = usable
+            weight[i, :RIGHT] = self._subset(usable[:RIGHT])
+            if foreign:
+                state, seen = -1, 1.0
+            for s, want in enumerate([0, *kinds]):
+                span = slice(0, RIGHT) if s == 0 else _span(s - 1)
+                doubtful = state == want and HIDDEN < seen <= CLEAR
+                if weight[i, span].any() and not doubtful:
+                    same[i, s] = float(state == want and seen > CLEAR)
+            visible[i] = seen
+            place[i] = state == 0 and seen > CLEAR and weight[i, :RIGHT].any()
+        if not np.isfinite(same[:, 0]).any():
+            return None
+        return queries, shots, weight, same, visible, place
+
+    def _subset(self, usable: NDArray[np.bool_]) -> F32:
+        """Keep one to all of the usable right shots, often just one."""
+        at = np.flatnonzero(usable)
+        out = np.zeros(len(usable), np.float32)
+        if len(at):
+            count = min(int(self.rng.choice([1, 1, 1, 2, 3, 4, 6])), len(at))
+            out[self.rng.choice(at, count, replace=False)] = 1
+        return out
+
+    def _foreign(self, m: int, slots: I64, queries: I64, i: int) -> bool:
+        """Replace query ``i`` by a part of another kind, of this or another machine."""
+        other = m if self.rng.random() < 0.5 else int(self.rng.choice(self.machines))
+        group = self.slots[other][self.rng.integers(len(self.slots[other]))]
+        e = self.bank.episodes[other]
+        if other == m and np.intersect1d(group, slots).size:
+            return False
+        got = self._pick((e.state[:, group] == 0) & (e.visible[:, group] > 0.8), 1)
+        if not got:
+            return False
+        queries[i] = other, got[0][0], group[got[0][1]]
+        return True
+
+
+def _span(kind: int) -> slice:
+    return slice(RIGHT + kind * PER_KIND, RIGHT + (kind + 1) * PER_KIND)
+
+
+class Cutter:
+    """Turn indices into patches on the device."""
+
+    def __init__(self, bank: data.Bank, device: str, seed: int) -> None:
+        self.bank, self.device = bank, device
+        self.generator = torch.Generator(device).manual_seed(seed)
+        most = max(e.part_quad.shape[1] for e in bank.episodes)
+        shots = max(e.part_quad.shape[0] for e in bank.episodes)
+        quads = np.zeros((len(bank.episodes), shots, most, 4, 2), np.float32)
+        masks = np.zeros((len(bank.episodes), most, 16, 2), np.float32)
+        for i, e in enumerate(bank.episodes):
+            quads[i, : e.part_quad.shape[0], : e.part_quad.shape[1]] = e.part_quad
+            masks[i, : len(e.part_mask)] = e.part_mask
+        self.quads = torch.from_numpy(quads).to(device)
+        self.masks = torch.from_numpy(masks).to(device)
+        self.first = torch.tensor(bank.first, device=device)
+
+    def square(self, size: int, count: int) -> Tensor:
+        """Corners, in patch pixels, of the part's square: (count, 4, 2)."""
+        low = size / 2 - 0.5 - size / MARGIN / 2
+        high = size / 2 - 0.5 + size / MARGIN / 2
+        corners = torch.tensor([[low, low], [high, low], [high, high], [low, high]])
+        return corners.to(self.device).expand(count, 4, 2)
+
+    def patches(self, which: Tensor, size: int, jitter: Tensor, strength: float) -> Tensor:
+        """Cut (N, 3, size, size) for (N, 3) machine, photo, slot; ``jitter`` (N, 3, 3) in patch."""
+        m, k, p = which.unbind(1)
+        h = data.homography(self.square(size, len(m)), self.quads[m, k, p])
+        out = data.cut(self.bank.images, self.first[m] + k, h @ jitter, (size, size))
+        return data.to_input(data.relight(out, strength, self.generator))
+
+    def outline(self, which: Tensor, size: int) -> Tensor:
+        """Return (N, 1, size/8, size/8) shares of each cell inside the outline."""
+        m, _, p = which.unbind(1)
+        h = data.homography(self.quads[m, torch.zeros_like(m), p], self.square(size, len(m)))
+        polygon = data.transfer(h, self.masks[m, p])
+        points = data.pixel_grid(size, size, 2, self.device).expand(len(m), -1, -1)
+        inside = data.fill_polygons(points, polygon).float().reshape(-1, 1, size // 2, size // 2)
+        return F.avg_pool2d(inside, 4)
+
+    def jitter(self, count: int, size: int, amount: float) -> tuple[Tensor, Tensor]:
+        """Draw placement errors; return (N, 3, 3) and the targets (N, 4) they call for."""
+        g, d = self.generator, self.device
+
+        def normal(*shape: int) -> Tensor:
+            return torch.randn(shape, generator=g, device=d)
+
+        wide = torch.where(torch.rand(count, generator=g, device=d) < 0.25, 2.5, 1.0) * amount
+        shift = (normal(count, 2) * 0.035 * wide[:, None]).clamp(-0.16, 0.16) * size
+        log_scale = normal(count) * 0.035 * wide
+        turn = normal(count) * 0.04 * wide
+        centre = torch.full((count, 2), size / 2 - 0.5, device=d)
+        move = data.similarity(centre, shift, log_scale, turn)
+        inverse = data.transfer(torch.linalg.inv(move), centre[:, None])[:, 0] - centre
+        target = torch.cat([inverse / size, -log_scale[:, None], -turn[:, None]], 1)
+        corners = self.square(size, count)
+        bend = data.homography(corners, corners + normal(count, 4, 2) * 0.008 * amount * size)
+        return bend @ move, target
