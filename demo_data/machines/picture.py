@@ -20,6 +20,7 @@ Rng = np.random.Generator
 # What a picture needs: door 10, parts, clutter.
 CAPACITY = Capacity(plain=44, textured=6, lamps=4)
 # A screw seen along its axis tells neither its length nor whether it is run in.
+LEAST_HEIGHT = 30.0  # mm of the camera over the bench
 TELLING_ANGLE_DEG = {"loose": 18.0, "short-screw": 14.0, "tall-screw": 14.0}
 WRONG_VIEW = {"valves": "door-back", "door-back": "valves", "door-front": "door-back"}
 
@@ -50,6 +51,13 @@ class Stage:
         eighths = np.linspace(-np.pi, np.pi, 9)[:-1] + np.pi / 8
         pick = [int(np.argmin(np.abs(np.angle(np.exp(1j * (angle - a)))))) for a in eighths]
         return np.column_stack([ring[pick], np.full(8, self.plane)])
+
+
+def _above_bench(stage: Stage, camera: Camera) -> bool:
+    """Return whether the camera is not within or below what the door stands or hangs over."""
+    place = surroundings.ground(stage.view, stage.right.body)
+    height = (np.array(camera.position) - place.frame[:3, 3]) @ np.array(place.up)
+    return bool(height > LEAST_HEIGHT)
 
 
 class Studio:
@@ -95,10 +103,10 @@ class Studio:
         else:
             calm = 0.6 if task.kind == "reference" else 1.0
 
-            def tells(candidate: Camera) -> bool:
-                return self._tells(stage, task, candidate)
+            def accept(candidate: Camera) -> bool:
+                return _above_bench(stage, candidate) and self._tells(stage, task, candidate)
 
-            camera = pose.everyday(stage.subject, rng, tells, calm, task.big)
+            camera = pose.everyday(stage.subject, rng, accept, calm, task.big)
         if self.scale != 1.0:
             width, height = camera.size
             small = (int(width * self.scale), int(height * self.scale))
