@@ -215,6 +215,7 @@ class Studio:
             }
         focal = camera.size[0] / 2 / np.tan(np.radians(camera.fov_x_deg) / 2)
         away = np.linalg.norm(np.array(camera.position) - stage.subject.centre)
+        tilt, turn = pose.stance(camera)
         return {
             "file": task.file,
             "view": stage.view,
@@ -224,6 +225,8 @@ class Studio:
             "corners": _rounded(camera.project(stage.corners())),
             "body": _rounded(pose.outline(camera, stage.right.body.vertices.astype(float))),
             "mm_per_px": round(float(away / focal), 4),
+            "tilt_deg": round(tilt, 1),
+            "turn_deg": round(turn, 1),
             "parts": parts,
         }
 

@@ -73,6 +73,22 @@ def _camera(
     return Camera(tuple(position), tuple(target), tuple(rolled), fov_x, size)
 
 
+def stance(camera: Camera) -> tuple[float, float]:
+    """Return how a camera is held against the part plane (z = const), in degrees.
+
+    Returns:
+        tilt, 0 to 90, between the line of sight and the plane's normal; and turn, -180 to 180,
+        by which the picture is turned against one with the world's y upwards.
+    """
+    position = np.asarray(camera.position, float)
+    up = np.asarray(camera.up, float)
+    back = position - np.asarray(camera.target, float)
+    back /= np.linalg.norm(back)
+    level = np.array([0.0, 1.0, 0.0]) - back[1] * back
+    turned = np.arctan2(np.cross(level, up) @ back, level @ up)
+    return float(np.degrees(np.arccos(np.clip(back[2], -1, 1)))), float(np.degrees(turned))
+
+
 def master(subject_: Subject, rng: np.random.Generator) -> Camera:
     """Return the master's camera: nearly square on, the body filling most of the width."""
     size = (LONG, SHORT)
