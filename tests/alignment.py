@@ -120,7 +120,8 @@ def report(rows: list[Row], worst: int) -> None:
     bins(rows, "size", lambda row: row.size, (0, 0.7, 0.9, 1.1, 1.4, 9))
     ranked = sorted(rows, key=lambda row: -float(row.errors.max()))[:worst]
     for row in ranked:
-        print(f"  {row.file}: worst part {row.errors.max():.2f}, median {np.median(row.errors):.2f}")
+        most, middle = row.errors.max(), np.median(row.errors)
+        print(f"  {row.file}: worst part {most:.2f}, median {middle:.2f}")
 
 
 def bins(
