@@ -281,9 +281,9 @@ _URGENCY = {
     (Severity.STOP, PartVerdict.FAULT): 0,
     (Severity.STOP, PartVerdict.UNSURE): 1,
     (Severity.STOP, PartVerdict.UNSEEN): 2,
-    (Severity.CAUTION, PartVerdict.UNSURE): 3,
-    (Severity.CAUTION, PartVerdict.UNSEEN): 4,
-    (Severity.CAUTION, PartVerdict.FAULT): 5,
+    (Severity.CAUTION, PartVerdict.FAULT): 3,
+    (Severity.CAUTION, PartVerdict.UNSURE): 4,
+    (Severity.CAUTION, PartVerdict.UNSEEN): 5,
 }
 
 
