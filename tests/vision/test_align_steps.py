@@ -1,9 +1,8 @@
-"""The steps of aligning that need no network: robust fits, places of parts, geometry."""
+"""The steps of aligning that need no network: robust fits and geometry."""
 
 from __future__ import annotations
 
 import numpy as np
-import pytest
 from skimage.measure import points_in_poly
 from skimage.transform import ProjectiveTransform
 
@@ -46,37 +45,7 @@ def test_cells_that_say_they_are_unsure_hardly_count() -> None:
     assert off.max() < 0.5
 
 
-def _placement(moved: np.ndarray, error: float) -> align.Placement:
-    """Parts' cells that lie ``moved`` (h, w, 2) pixels off the body's plane."""
-    flow = np.zeros((6, *moved.shape[:2]), np.float32)
-    flow[3:5] = moved.transpose(2, 0, 1)
-    flow[5] = np.log(error)
-    return align.Placement(np.eye(3), 3.0, flow, np.eye(3))
-
-
 OUTLINE = np.array([[120.0, 80.0], [184.0, 80.0], [184.0, 136.0], [120.0, 136.0]])
-
-
-def test_a_part_off_the_plane_is_moved_by_its_cells() -> None:
-    moved = np.zeros((30, 40, 2), np.float32)
-    moved[..., 0], moved[..., 1] = 4.0, -2.0
-    h = align.place_part(_placement(moved, 0.3), OUTLINE)
-    centre = OUTLINE.mean(0)[None]
-    np.testing.assert_allclose(fr.apply(h, centre) - centre, [[4.0, -2.0]], atol=0.1)
-
-
-def test_unsure_cells_leave_a_part_on_the_plane() -> None:
-    moved = np.full((30, 40, 2), 9.0, np.float32)
-    h = align.place_part(_placement(moved, 60.0), OUTLINE)
-    centre = OUTLINE.mean(0)[None]
-    assert np.abs(fr.apply(h, centre) - centre).max() < 3.0
-
-
-def test_a_nearer_part_is_seen_larger() -> None:
-    cells = align.cell_centres(fr.CROP_SIZE, align.CELL)
-    moved = ((cells - OUTLINE.mean(0)) * 0.05).astype(np.float32).reshape(30, 40, 2)
-    h = align.place_part(_placement(moved, 0.2), OUTLINE)
-    assert fr.local_scale(h, OUTLINE.mean(0)) == pytest.approx(1.05, abs=0.01)
 
 
 def test_the_peak_of_the_similarity_is_found_between_the_tokens() -> None:

@@ -1,11 +1,10 @@
-"""Find the body of a reference shot in a photo, and each part's own place near it.
+"""Find the body of a reference shot in a photo.
 
 Two steps. *Finding*: tokens of the reference crop are matched with tokens of the whole photo
 by an attention network, and a homography is fitted robustly (MAGSAC++, Barath et al. 2020,
 arXiv 1912.05909). *Refining*: the photo is warped onto the crop; a second network tells for
-each cell what is still off, for the plane of the body and for the parts that stand off it,
-and whether both show the same body in the same pose at all. A twin or a mirror image gets a
-low ``fit`` and is never judged.
+each cell what is still off, and whether both show the same body in the same pose at all. A
+twin or a mirror image gets a low ``fit`` and is never judged.
 """
 
 from __future__ import annotations
@@ -24,8 +23,11 @@ TOKEN = 16  # pixels of the network's picture in one token
 CELL = 8  # pixels of the crop in one cell of the refined maps
 LONG_SIDE = 384  # longer side of the picture that the photo's tokens are made from
 FIT_GOOD = 2.0  # logit of the fit above which no other start is tried
+FIT_HOPELESS = -3.0  # logit of the fit below which refining goes no further
 FIT_ENOUGH = 0.0  # logit of the fit below which a place is not believed
 MIN_POINTS = 8
+MOST_PASSES = 5  # of refining
+SETTLED = 0.7  # pixels of the crop that a pass moves the body by, below which it was the last
 
 
 @dataclass(frozen=True)
@@ -64,14 +66,10 @@ class Placement:
     Attributes:
         photo_from_crop: along the body's plane, in pixels of the decoded photo.
         fit: logit that the photo shows this body in this pose.
-        flow: (6, h, w) what was still off at ``flow_at``; see ``Networks.refine``.
-        flow_at: the homography that ``flow`` was measured at.
     """
 
     photo_from_crop: F64
     fit: float
-    flow: F32
-    flow_at: F64
 
 
 def describe_photo(net: Networks, photo: U8) -> PhotoTokens:
@@ -169,14 +167,14 @@ def _homographies(source: F64, target: F64, body: F64) -> list[F64]:
 
 
 def refine(
-    net: Networks, anchor: Anchor, photo: U8, start: F64, body_in_crop: F64, passes: int = 2
+    net: Networks, anchor: Anchor, photo: U8, start: F64, body_in_crop: F64
 ) -> Placement | None:
     """Refine a photo_from_crop homography; None where it leaves what is possible."""
     cells = cell_centres(CROP_SIZE, CELL)
     inside = inside_polygon(cells, body_in_crop)
     h = start
     placement: Placement | None = None
-    for _ in range(passes):
+    for number in range(MOST_PASSES):
         crop = frame.cut(photo, frame.inverse(h), CROP_SIZE)
         _, maps = net.encode(crop)
         flow, fit = net.refine(anchor.maps, maps)
@@ -186,7 +184,10 @@ def refine(
         after = frame.normalised(h @ correction)
         if not frame.looks_possible(after, body_in_crop):
             return placement
-        placement = Placement(after, fit, flow, h)
+        placement = Placement(after, fit)
+        moved = np.abs(frame.apply(correction, body_in_crop) - body_in_crop).max()
+        if moved < SETTLED or (number > 0 and fit < FIT_HOPELESS):
+            break
         h = after
     return placement
 
@@ -212,47 +213,6 @@ def _weighted_homography(source: F64, target: F64, log_error: F64) -> F64:
         weight = 1 / error * np.minimum(1.0, 2 * error / np.maximum(off, 1e-6)) ** 0.5
     out: F64 = frame.inverse(normal) @ h @ normal
     return frame.normalised(out)
-
-
-def place_part(placement: Placement, outline_in_crop: F64) -> F64:
-    """Return photo_from_crop for one part: the body's, moved by what its own cells say.
-
-    A part that stands off the plane is seen shifted and scaled. Its cells vote for a
-    similarity; few or unsure cells leave the body's homography as it is.
-    """
-    h = placement.photo_from_crop
-    low, high = outline_in_crop.min(0), outline_in_crop.max(0)
-    cells = cell_centres(CROP_SIZE, CELL)
-    inside = inside_polygon(cells, outline_in_crop)
-    if inside.sum() < 2:
-        middle = (low + high) / 2
-        reach = np.maximum((high - low) / 2, CELL * 0.75)
-        inside = (np.abs(cells - middle) <= reach).all(1)
-    if not inside.any():
-        return h
-    points = cells[inside]
-    flow = placement.flow.reshape(6, -1).T[inside].astype(np.float64)
-    correction = frame.inverse(placement.flow_at) @ h
-    rest = points + flow[:, 3:5] - frame.apply(correction, points)
-    return frame.normalised(h @ _local_similarity(points, rest, np.exp(flow[:, 5])))
-
-
-def _local_similarity(points: F64, rest: F64, error: F64) -> F64:
-    """Fit shift, log-scale and turn to (N, 2) shifts, with a prior that keeps them small."""
-    centre = points.mean(0)
-    d = points - centre
-    n = len(points)
-    weight = np.repeat(1 / np.clip(error, 0.1, 50), 2)
-    design = np.zeros((2 * n, 4))
-    design[0::2, 0] = design[1::2, 1] = 1
-    design[0::2, 2], design[1::2, 2] = d[:, 0], d[:, 1]
-    design[0::2, 3], design[1::2, 3] = -d[:, 1], d[:, 0]
-    a = design * weight[:, None]
-    # neighbouring cells err alike: the prior counts as much as four of them
-    prior = np.diag([1 / 8.0, 1 / 8.0, 1 / 0.06, 1 / 0.04]) ** 2 * 4
-    solution = np.linalg.solve(a.T @ a + prior, a.T @ (rest.reshape(-1) * weight))
-    shift, log_scale, turn = solution[:2], float(solution[2]), float(solution[3])
-    return frame.similarity(shift, float(np.exp(log_scale)), turn, centre)
 
 
 def locate_body(

@@ -20,7 +20,7 @@ from ..domain import (
     Severity,
 )
 from . import frame as fr
-from . import judge, quality, words
+from . import judge, locate, quality, relief, words
 from .align import Placement
 from .frame import F32, F64, U8
 from .judge import Answer, Calibration, Look
@@ -64,8 +64,11 @@ def assess(
 ) -> Judged:
     """Judge every part of ``view`` in a photo where the body was found."""
     started = time.perf_counter()
-    sights = [_sight(view, placement, part, photo) for part in view.frames]
+    scene = relief.Scene(photo.bgr, placement.photo_from_crop @ view.layout.crop_from_master)
+    sights = [_sight(view, scene, part) for part in view.frames]
     seen = [s for s in sights if s.unseen is None]
+    for sight in seen:
+        _match(view, sight, photo.bgr)
     looks = _look(net, view, seen, photo.bgr)
     located = time.perf_counter()
     _answer(net, calibration, view, seen, looks)
@@ -77,14 +80,23 @@ def assess(
     return Judged(view.layout.view.id, verdict, retake, findings, ms)
 
 
-def _sight(view: TaughtView, placement: Placement, part: PartFrame, photo: Photo) -> _Sight:
-    h = patch_homography(placement, part, view.layout.crop_from_master)
+def _sight(view: TaughtView, scene: relief.Scene, part: PartFrame) -> _Sight:
+    h = patch_homography(scene, part, view.layout, view.heights[part.part.id])
     outline = fr.apply(fr.inverse(h) @ part.patch_from_master, part.outline)
-    share = quality.share_in_frame(outline, (photo.bgr.shape[1], photo.bgr.shape[0]))
     sight = _Sight(part, h)
-    if share < quality.IN_FRAME_SHARE:
+    if quality.share_in_frame(outline, scene.size) < quality.IN_FRAME_SHARE:
         sight.unseen = RetakeReason.CROPPED
     return sight
+
+
+def _match(view: TaughtView, sight: _Sight, picture: U8) -> None:
+    """Find the part by template matching; where the place is believed, cut it there."""
+    size = sight.frame.size
+    window = locate.grey_patch(picture, sight.patch_from_photo, size, locate.REACH)
+    match = locate.search_around(window, view.templates_of(sight.frame))
+    if match.believed:
+        sight.patch_from_photo = locate.moved(sight.patch_from_photo, match, size)
+        sight.moved = (match.shift[0] / locate.SIDE, match.shift[1] / locate.SIDE)
 
 
 def _look(net: Networks, view: TaughtView, sights: list[_Sight], picture: U8) -> list[Look]:

@@ -35,6 +35,8 @@ CODE = (
     "read.py",
     "cache.py",
     "judge.py",
+    "locate.py",
+    "relief.py",
 )
 Arrays = dict[str, NDArray[Any]]
 
@@ -71,7 +73,11 @@ def load(path: Path, machine: Machine, digest: str) -> TaughtMachine | None:
 
 def _view(machine: Machine, i: int, head: dict[str, Any], arrays: Any) -> TaughtView:
     stacks = {size: arrays[f"{i}-{size}"] for size in head["sizes"]}
-    examples = [Example(**row, maps=stacks[str(size)][at]) for row, size, at in head["examples"]]
+    greys = arrays[f"{i}-grey"]
+    examples = [
+        Example(**row, maps=stacks[str(size)][at], grey=greys[number])
+        for number, (row, size, at) in enumerate(head["examples"])
+    ]
     swapped: dict[tuple[str, str], tuple[Example, ...]] = {}
     for example in examples[head["own"] :]:
         key = (example.part, example.state)
@@ -83,6 +89,7 @@ def _view(machine: Machine, i: int, head: dict[str, Any], arrays: Any) -> Taught
         tuple(examples[: head["own"]]),
         swapped,
         tuple(head["left_out"]),
+        head["heights"],
         {part: Lean(*line) for part, line in head["leans"].items()},
     )
 
@@ -111,11 +118,12 @@ def _head(i: int, view: TaughtView, arrays: Arrays) -> dict[str, Any]:
         size = str(example.maps.shape[-1])
         stack = stacks.setdefault(size, [])
         row = asdict(example)
-        del row["maps"]
+        del row["maps"], row["grey"]
         rows.append((row, size, len(stack)))
         stack.append(example.maps)
     for size, stack in stacks.items():
         arrays[f"{i}-{size}"] = np.stack(stack)
+    arrays[f"{i}-grey"] = np.stack([e.grey for e in every])
     arrays[f"{i}-tokens"] = np.stack([a.tokens for a in view.anchors])
     arrays[f"{i}-maps"] = np.stack([a.maps for a in view.anchors])
     return {
@@ -123,5 +131,6 @@ def _head(i: int, view: TaughtView, arrays: Arrays) -> dict[str, Any]:
         "examples": rows,
         "own": len(view.examples),
         "left_out": view.left_out,
+        "heights": view.heights,
         "leans": {part: (line.middle, line.gap, line.steep) for part, line in view.leans.items()},
     }

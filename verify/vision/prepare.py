@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +11,7 @@ import numpy as np
 from ..domain import How, Machine, Shot, View
 from ..errors import TeachError
 from ..machine_file import content_sha256
-from . import align, cache, judge, quality
+from . import align, cache, judge, locate, quality, relief
 from . import frame as fr
 from .align import Anchor
 from .frame import F64, U8
@@ -23,6 +23,7 @@ from .taught import (
     MOST_ANCHORS,
     SMALL,
     Example,
+    Layout,
     PartFrame,
     TaughtMachine,
     TaughtView,
@@ -63,37 +64,74 @@ def _teach_view(
     machine: Machine, view: View, net: Networks, progress: Progress | None
 ) -> TaughtView:
     layout = lay_out(view)
-    frames, body, crop_from_master = layout.frames, layout.body, layout.crop_from_master
-    anchors: list[Anchor] = []
+    anchors, placed, left_out = _place_shots(machine, layout, net, progress)
+    heights = _heights(layout, placed)
     examples: list[Example] = []
-    left_out: list[str] = []
     swapped: dict[tuple[str, str], tuple[Example, ...]] = {}
-    for number, shot in enumerate(view.all_shots):
+    for shot in placed:
+        examples += _examples(net, layout, heights, shot)
+        for key, extra in _swapped(net, layout, heights, shot).items():
+            swapped[key] = (*swapped.get(key, ()), extra)
+    _refuse_untaught(view, layout.frames, examples)
+    taught = TaughtView(layout, tuple(anchors), tuple(examples), swapped, tuple(left_out), heights)
+    return replace(taught, leans=_leans(net, taught))
+
+
+@dataclass(frozen=True)
+class _Placed:
+    """A reference shot whose place is known."""
+
+    shot: Shot
+    number: int
+    scene: relief.Scene
+
+
+def _place_shots(
+    machine: Machine, layout: Layout, net: Networks, progress: Progress | None
+) -> tuple[list[Anchor], list[_Placed], list[str]]:
+    """Find the body in every shot; return anchors, placed shots and files that are left out."""
+    anchors: list[Anchor] = []
+    placed: list[_Placed] = []
+    left_out: list[str] = []
+    for number, shot in enumerate(layout.view.all_shots):
         if progress is not None:
-            progress(f"{view.id}: {shot.file}")
+            progress(f"{layout.view.id}: {shot.file}")
         photo = read_photo(machine.folder / shot.file, max_side=READ_SIDE)
         if number == 0:
-            crop_from_photo = crop_from_master @ photo.to_full_matrix
-            crop = fr.cut(photo.bgr, crop_from_photo, fr.CROP_SIZE)
-            anchors.append(align.make_anchor(net, crop))
-            placement = _at_home(net, anchors[0], crop_from_photo)
+            photo_from_crop = fr.inverse(layout.crop_from_master @ photo.to_full_matrix)
         else:
-            found = _place_shot(net, anchors, photo.bgr, crop_from_master, body)
+            found = _place_shot(net, anchors, photo.bgr, layout)
             if found is None:
                 left_out.append(shot.file)
                 continue
-            placement = found
-            if not shot.states and len(anchors) < MOST_ANCHORS:
-                crop_from_photo = fr.inverse(placement.photo_from_crop)
-                crop = fr.cut(photo.bgr, crop_from_photo, fr.CROP_SIZE)
-                anchors.append(align.make_anchor(net, crop))
-        scene = (shot, number, photo.bgr, placement, crop_from_master)
-        examples += _examples(net, frames, *scene)
-        for key, extra in _swapped(net, frames, *scene).items():
-            swapped[key] = (*swapped.get(key, ()), extra)
-    _refuse_untaught(view, frames, examples)
-    view_taught = TaughtView(layout, tuple(anchors), tuple(examples), swapped, tuple(left_out))
-    return replace(view_taught, leans=_leans(net, view_taught))
+            photo_from_crop = found.photo_from_crop
+        if not shot.states and len(anchors) < MOST_ANCHORS:
+            crop = fr.cut(photo.bgr, fr.inverse(photo_from_crop), fr.CROP_SIZE)
+            anchors.append(align.make_anchor(net, crop))
+        scene = relief.Scene(photo.bgr, photo_from_crop @ layout.crop_from_master)
+        placed.append(_Placed(shot, number, scene))
+    return anchors, placed, left_out
+
+
+def _heights(layout: Layout, placed: list[_Placed]) -> dict[str, float]:
+    """Learn how far each part stands off the plane from the shots in which it is right."""
+    width = float(np.ptp(layout.body[:, 0]))
+    master = placed[0].scene
+    out: dict[str, float] = {}
+    for part in layout.frames:
+        name = part.part.id
+        scenes = [
+            p.scene
+            for p in placed[1:]
+            if name not in p.shot.states and name not in p.shot.unlabelled
+        ]
+        home = part.patch_from_master @ fr.inverse(master.photo_from_master)
+        box = locate.template_box(part.mask)
+        template = locate.cut_template(locate.grey_patch(master.bgr, home, part.size), box)
+        out[name] = relief.sweep(
+            scenes, template, part.patch_from_master, part.size, layout.view.size, width
+        )
+    return out
 
 
 def _leans(net: Networks, view: TaughtView) -> dict[str, judge.Lean]:
@@ -111,53 +149,37 @@ def _leans(net: Networks, view: TaughtView) -> dict[str, judge.Lean]:
     return out
 
 
-def _at_home(net: Networks, anchor: Anchor, crop_from_photo: F64) -> align.Placement:
-    """The master lies where it is: nothing is off."""
-    flow, fit = net.refine(anchor.maps, anchor.maps)
-    home = fr.inverse(crop_from_photo)
-    flow = np.zeros_like(flow)
-    return align.Placement(home, fit, flow, home)
-
-
 def _place_shot(
-    net: Networks, anchors: list[Anchor], picture: U8, crop_from_master: F64, body: F64
+    net: Networks, anchors: list[Anchor], picture: U8, layout: Layout
 ) -> align.Placement | None:
     tokens = align.describe_photo(net, picture)
-    in_crop = fr.apply(crop_from_master, body)
-    placed = align.locate_body(net, tuple(anchors), picture, tokens, in_crop)
+    placed = align.locate_body(net, tuple(anchors), picture, tokens, layout.body_in_crop)
     return placed if placed is not None and placed.fit >= align.FIT_ENOUGH else None
 
 
-def patch_homography(placement: align.Placement, part: PartFrame, crop_from_master: F64) -> F64:
-    """Return patch_from_photo for one part."""
-    outline = fr.apply(crop_from_master, part.outline)
-    photo_from_master = align.place_part(placement, outline) @ crop_from_master
-    return part.patch_from_master @ fr.inverse(photo_from_master)
+def patch_homography(scene: relief.Scene, part: PartFrame, layout: Layout, height: float) -> F64:
+    """Return patch_from_photo for one part that stands ``height`` off the body's plane."""
+    own = relief.lifted(scene.photo_from_master, height, layout.view.size, scene.size)
+    return part.patch_from_master @ fr.inverse(own)
 
 
 def _examples(
-    net: Networks,
-    frames: tuple[PartFrame, ...],
-    shot: Shot,
-    number: int,
-    picture: U8,
-    placement: align.Placement,
-    crop_from_master: F64,
+    net: Networks, layout: Layout, heights: dict[str, float], placed: _Placed
 ) -> list[Example]:
     """Describe every part that somebody vouches for in one shot."""
     out = []
-    height, width = picture.shape[:2]
+    shot, scene = placed.shot, placed.scene
     for size in (SMALL, MIDDLE, LARGE):
         chosen, patches = [], []
-        for part in frames:
+        for part in layout.frames:
             if part.size != size or part.part.id in shot.unlabelled:
                 continue
-            h = patch_homography(placement, part, crop_from_master)
+            h = patch_homography(scene, part, layout, heights[part.part.id])
             seen = fr.apply(fr.inverse(h) @ part.patch_from_master, part.outline)
-            if quality.share_in_frame(seen, (width, height)) < quality.IN_FRAME_SHARE:
+            if quality.share_in_frame(seen, scene.size) < quality.IN_FRAME_SHARE:
                 continue
             chosen.append(part)
-            patches.append(fr.cut(picture, h, (size, size)))
+            patches.append(fr.cut(scene.bgr, h, (size, size)))
         if not chosen:
             continue
         for part, patch, maps in zip(chosen, patches, net.describe(np.stack(patches)), strict=True):
@@ -168,8 +190,9 @@ def _examples(
                 Example(
                     part.part.id,
                     state,
-                    number,
+                    placed.number,
                     maps.astype(np.float16),
+                    _grey(patch),
                     sharp.fine,
                     sharp.contrast,
                     burnt,
@@ -179,18 +202,13 @@ def _examples(
 
 
 def _swapped(
-    net: Networks,
-    frames: tuple[PartFrame, ...],
-    shot: Shot,
-    number: int,
-    picture: U8,
-    placement: align.Placement,
-    crop_from_master: F64,
+    net: Networks, layout: Layout, heights: dict[str, float], placed: _Placed
 ) -> dict[tuple[str, str], Example]:
     """Describe the right look of other parts, cut as this part is cut."""
     out: dict[tuple[str, str], Example] = {}
-    by_id = {f.part.id: f for f in frames}
-    for part in frames:
+    shot, scene = placed.shot, placed.scene
+    by_id = {f.part.id: f for f in layout.frames}
+    for part in layout.frames:
         for fault in part.part.faults:
             other = by_id.get(fault.with_part or "")
             if fault.how is not How.SWAPPED or other is None:
@@ -201,13 +219,21 @@ def _swapped(
                 other.part, other.outline, fr.Square(other.square.centre, part.square.side),
                 part.size, part.mask,
             )  # fmt: skip
-            h = patch_homography(placement, stand_in, crop_from_master)
-            patch = fr.cut(picture, h, (part.size, part.size))
+            h = patch_homography(scene, stand_in, layout, heights[other.part.id])
+            patch = fr.cut(scene.bgr, h, (part.size, part.size))
             maps = net.describe(patch[None])[0]
             out[part.part.id, fault.state] = Example(
-                part.part.id, fault.state, number, maps.astype(np.float16), 0.0, 0.0, 0.0
-            )
+                part.part.id, fault.state, placed.number, maps.astype(np.float16), _grey(patch),
+                0.0, 0.0, 0.0,
+            )  # fmt: skip
     return out
+
+
+def _grey(patch: U8) -> U8:
+    """Return a patch as it is kept for template matching."""
+    size = patch.shape[0]
+    grey = locate.grey_patch(patch, np.eye(3), size)
+    return np.asarray(np.rint(grey), dtype=np.uint8)
 
 
 def _refuse_untaught(view: View, frames: tuple[PartFrame, ...], examples: list[Example]) -> None:

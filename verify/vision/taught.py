@@ -14,14 +14,16 @@ from numpy.typing import NDArray
 
 from ..domain import Part, View
 from . import frame as fr
+from . import locate
 from .align import Anchor
-from .frame import F32, F64, Square
+from .frame import F32, F64, U8, Square
 from .judge import RIGHT, Answer, Lean, Look, compare
 from .network import Networks
 
 MOST_RIGHT = 6  # shots of the right state that a part is compared with
 MOST_WRONG = 3  # shots of each wrong state
 MOST_ANCHORS = 4
+RIGHT_TEMPLATES = 4  # right shots that a part is located with
 SMALL, MIDDLE, LARGE = 96, 128, 192  # sides of a patch in pixels
 
 
@@ -63,6 +65,7 @@ class Example:
         state: the state that it shows; the part's ``expect`` when right.
         shot: number of the shot in ``View.all_shots``.
         maps: (64, h, w) float16.
+        grey: (locate.SIDE, locate.SIDE) uint8, for template matching.
         fine, contrast: sharpness of the patch, see ``quality.Detail``.
         burnt: share of the outline that is burnt out.
     """
@@ -71,6 +74,7 @@ class Example:
     state: str
     shot: int
     maps: NDArray[np.float16]
+    grey: U8
     fine: float
     contrast: float
     burnt: float
@@ -128,6 +132,7 @@ class TaughtView:
         examples: all described patches.
         swapped: for (part, state) the examples of the part whose right look that state has.
         left_out: files of shots that could not be aligned with the master.
+        heights: by part, how far it stands off the body's plane, pixels of the master.
         leans: by part, what its shots and those of parts that look alike say of each other.
     """
 
@@ -136,6 +141,7 @@ class TaughtView:
     examples: tuple[Example, ...]
     swapped: dict[tuple[str, str], tuple[Example, ...]] = field(default_factory=dict)
     left_out: tuple[str, ...] = ()
+    heights: dict[str, float] = field(default_factory=dict)
     leans: dict[str, Lean] = field(default_factory=dict)
 
     @property
@@ -152,6 +158,13 @@ class TaughtView:
             frame: the part.
             without: number of a shot that must not be used (leave-one-out).
         """
+        return {
+            state: np.stack([e.maps for e in examples]).astype(np.float32)
+            for state, examples in self.examples_of(frame, without).items()
+        }
+
+    def examples_of(self, frame: PartFrame, without: int | None = None) -> dict[str, list[Example]]:
+        """Return the examples that ``shots_of`` is made from, by state."""
         part = frame.part
         mates = {p.part.id for p in self.frames if part.alike and p.part.alike == part.alike}
         own = [e for e in self.examples if e.part == part.id and e.shot != without]
@@ -159,19 +172,26 @@ class TaughtView:
             e for e in self.examples if e.part in mates and e.part != part.id and e.shot != without
         ]
         expect = {p.part.id: p.part.expect for p in self.frames}
-        banks: dict[str, list[NDArray[np.float16]]] = {}
+        banks: dict[str, list[Example]] = {}
         for e in own + others:
-            state = "" if e.state == expect[e.part] else e.state
-            banks.setdefault(state, []).append(e.maps)
+            banks.setdefault(RIGHT if e.state == expect[e.part] else e.state, []).append(e)
         for (part_id, state), examples in self.swapped.items():
             if part_id == part.id:
-                more = [e.maps for e in examples if e.shot != without]
+                more = [e for e in examples if e.shot != without]
                 banks.setdefault(state, []).extend(more)
-        return {
-            s: np.stack(m[: MOST_RIGHT if s == "" else MOST_WRONG]).astype(np.float32)
-            for s, m in banks.items()
-            if m
-        }
+        return {s: m[: MOST_RIGHT if s == RIGHT else MOST_WRONG] for s, m in banks.items() if m}
+
+    def templates_of(self, frame: PartFrame, without: int | None = None) -> list[F32]:
+        """Return the templates that a part is located with: right ones, one of each wrong state.
+
+        A part in a wrong state is found best with a shot of that state.
+        """
+        box = locate.template_box(frame.mask)
+        return [
+            locate.cut_template(e.grey.astype(np.float32), box)
+            for state, examples in self.examples_of(frame, without).items()
+            for e in examples[: RIGHT_TEMPLATES if state == RIGHT else 1]
+        ]
 
     def sharpness_of(self, frame: PartFrame) -> tuple[float, float, float]:
         """Return median fine detail, contrast and burnt share of a part's right shots."""
