@@ -28,7 +28,8 @@ class Method:
 
     Attributes:
         title: for tables and plots.
-        place: ``tool`` (places that this tool found), ``points`` (key points) or ``none``.
+        place: ``tool`` (places that this tool found), ``points`` (key points) or ``none``
+            (searches the whole photo; this tool places its reference shots).
         right_alone: learns from right shots alone, whatever else there is.
     """
 
@@ -82,7 +83,7 @@ class PeerJudge:
         Args:
             name: one of ``METHODS``, not this tool.
             machine: what teaches.
-            known: what this tool said, of the reference shots too; empty where not needed.
+            known: what this tool said, of the reference shots too; empty for key points.
             threads: cores for the networks, where the peer uses one.
             tell: shown what is being looked at.
         """
@@ -110,8 +111,7 @@ class PeerJudge:
             if self.method.place == "tool":
                 places, borrowed = self._from_tool(view, shot.file, photo)
             else:
-                found = self.registrars[view.id].place(photo)
-                places = {} if found is None else {part.id: found for part in view.parts}
+                places = self._by_points(view, photo)
             if places:
                 score, parts = look(photo, places)
         every = {part.id: parts.get(part.id, PartSaid(None, "unknown")) for part in view.parts}
@@ -120,26 +120,26 @@ class PeerJudge:
 
     def _seen(self, view: View) -> list[SeenShot]:
         """Return the reference shots with the places of their parts."""
+        by_points = self.method.place == "points"
         out = []
         for number, shot in enumerate(view.all_shots):
             if self.method.right_alone and shot.states:
                 continue
             photo = read_photo(self.machine.folder / shot.file, max_side=READ_SIDE)
-            places = at_home(view, photo) if number == 0 else self._places(view, shot.file, photo)
-            if number == 0 and not self.known:
-                self.registrars[view.id] = KeyPointRegistrar(photo, body_of(view))
-            elif not shot.states and len(self._anchors(view)) < ANCHORS:
-                self.registrars[view.id].add(photo)
+            if number == 0:
+                places = at_home(view, photo)
+                if by_points:
+                    self.registrars[view.id] = KeyPointRegistrar(photo, body_of(view))
+            elif by_points:
+                places = self._by_points(view, photo)
+                if not shot.states and len(self.registrars[view.id].anchors) < ANCHORS:
+                    self.registrars[view.id].add(photo)
+            else:
+                places, _ = self._from_tool(view, shot.file, photo)
             out.append(SeenShot(shot, photo, places))
         return out
 
-    def _anchors(self, view: View) -> Sequence[object]:
-        registrar = self.registrars.get(view.id)
-        return [None] * ANCHORS if registrar is None else registrar.anchors
-
-    def _places(self, view: View, file: str, photo: Photo) -> Places:
-        if (view.id, file) in self.known:
-            return self._from_tool(view, file, photo)[0]
+    def _by_points(self, view: View, photo: Photo) -> Places:
         found = self.registrars[view.id].place(photo)
         return {} if found is None else {part.id: found for part in view.parts}
 

@@ -28,6 +28,7 @@ GROW = 1.35  # side of a patch over the longer side of its outline
 SIFT_SIDE = 900  # longer side of the picture that key points are found in
 RATIO = 0.85
 INLIERS = 15  # below which a place is not believed
+PLENTY = 60  # from which on no other shot is tried
 
 
 @dataclass(frozen=True)
@@ -174,6 +175,8 @@ class KeyPointRegistrar:
             h = found[0] @ anchor_from_master
             if fr.looks_possible(h, self.body) and (best is None or found[1] > best[1]):
                 best = (h, found[1])
+            if best is not None and best[1] >= PLENTY:
+                break
         return best
 
 

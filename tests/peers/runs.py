@@ -68,8 +68,8 @@ class Bench:
             RunError: the process failed.
         """
         known: list[Path] = []
-        if method != TOOL and METHODS[method].place == "tool":
-            for needed in (REFERENCE, part):
+        if method != TOOL and METHODS[method].place != "points":
+            for needed in (REFERENCE, part) if METHODS[method].place == "tool" else (REFERENCE,):
                 self.run(photo_set, TOOL, teaching, needed)
                 known.append(self._path(photo_set, TOOL, teaching, needed))
         shots = {TUNE: photo_set.tune, TEST: photo_set.test}.get(part, ())

@@ -63,20 +63,26 @@ def share(value: Proportion) -> str:
     """Return a share in percent, with its interval and its count."""
     if value.rate is None or value.interval is None:
         return "–"
-    low, high = (100 * limit for limit in value.interval)
-    return f"{100 * value.rate:.1f} ({low:.1f} to {high:.1f}), {value.count} of {value.total}"
+    low, high = (_short(100 * limit) for limit in value.interval)
+    return f"**{_short(100 * value.rate)}** ({low}–{high}), {value.count}/{value.total}"
 
 
 def plain_share(value: Proportion) -> str:
     """Return a share in percent."""
-    return "–" if value.rate is None else f"{100 * value.rate:.0f}"
+    return "–" if value.rate is None else _short(100 * value.rate)
 
 
 def percent_area(value: Area) -> str:
     """Return an AUROC in percent, with its interval."""
     if value.value is None or value.low is None or value.high is None:
         return "–"
-    return f"{100 * value.value:.1f} ({100 * value.low:.1f} to {100 * value.high:.1f})"
+    low, high = _short(100 * value.low), _short(100 * value.high)
+    return f"**{_short(100 * value.value)}** ({low}–{high})"
+
+
+def _short(percent: float) -> str:
+    """Return a percentage with as many digits as a reader can use."""
+    return f"{percent:.1f}" if percent < 9.95 or 90 < percent < 100 else f"{percent:.0f}"
 
 
 def about_sets(sets: Sequence[PhotoSet], teaching: str) -> str:
