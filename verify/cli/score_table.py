@@ -160,7 +160,10 @@ def _probability_words(value: Probabilities) -> str:
         return "No part came with a probability."
     said = [f"probabilities of {value.n} parts: AUROC {_auroc(value)}"]
     if value.log_loss is not None:
-        said.append(f"log loss {value.log_loss:.4f}")
+        said.append(
+            f"log loss {value.log_loss:.4f} "
+            f"(knowing only the share of right parts: {value.base_rate:.4f})"
+        )
     if value.calibration_error is not None:
         said.append(f"calibration error {value.calibration_error:.4f}")
     if value.risk is not None:

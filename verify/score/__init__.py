@@ -3,7 +3,18 @@
 Pure: labels and results in, a frozen report out.
 """
 
+from verify.score.conformal import (
+    Abstained,
+    Line,
+    draw_line,
+    fault_to,
+    least_examples,
+    least_rate,
+    ok_from,
+)
 from verify.score.counts import PartCounts, PhotoCounts, verdict_without
+from verify.score.platt import Platt, fit_platt
+from verify.score.probability import ReliabilityBin, RiskCoverage
 from verify.score.proportion import Proportion, exact_interval
 from verify.score.report import (
     Group,
@@ -17,16 +28,27 @@ from verify.score.report import (
 from verify.score.report_json import report_to_json
 
 __all__ = [
+    "Abstained",
     "Group",
+    "Line",
     "Mistake",
     "PartCounts",
     "PartScore",
     "PhotoCounts",
+    "Platt",
     "Probabilities",
     "Proportion",
+    "ReliabilityBin",
+    "RiskCoverage",
     "ScoreReport",
     "StateScore",
+    "draw_line",
     "exact_interval",
+    "fault_to",
+    "fit_platt",
+    "least_examples",
+    "least_rate",
+    "ok_from",
     "report_to_json",
     "score",
     "verdict_without",

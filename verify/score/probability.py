@@ -12,10 +12,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
+from verify.score.proportion import Proportion
+
 # A probability of exactly 0 or 1 that turns out wrong would cost infinitely much; it is
 # counted as if it had been this far from the end.
 CLIP = 1e-6
 BINS = 15
+RELIABILITY_BINS = 10
 
 
 @dataclass(frozen=True)
@@ -76,6 +79,54 @@ def log_loss(p: Sequence[float], right: Sequence[bool], clip: float = CLIP) -> f
         bounded = min(max(value, clip), 1 - clip)
         costs.append(-math.log(bounded) if is_right else -math.log1p(-bounded))
     return math.fsum(costs) / len(costs)
+
+
+def base_rate_log_loss(right: Sequence[bool]) -> float | None:
+    """Return the log loss of always giving the share of right parts: what costs nothing to know.
+
+    None without parts; 0 where all are right or all are wrong.
+    """
+    return log_loss([sum(right) / len(right)] * len(right), right, 0.0) if right else None
+
+
+@dataclass(frozen=True)
+class ReliabilityBin:
+    """Parts whose probability lies in (low, high]; the lowest bin holds 0 as well.
+
+    Attributes:
+        low, high: edges, 0 to 1.
+        mean_p: mean probability given to its parts, 0 to 1.
+        right: how many of its parts were right.
+    """
+
+    low: float
+    high: float
+    mean_p: float
+    right: Proportion
+
+
+def reliability(
+    p: Sequence[float], right: Sequence[bool], bins: int = RELIABILITY_BINS
+) -> tuple[ReliabilityBin, ...]:
+    """Return, from low to high, the equal bins of ``p`` that hold any part.
+
+    A reliability diagram (Murphy and Winkler, Applied Statistics 26, 1977) draws the share of
+    right parts of each bin against its mean probability.
+    """
+    _same_length(p, right)
+    members: dict[int, list[tuple[float, bool]]] = {}
+    for value, is_right in zip(p, right, strict=True):
+        number = max(1, math.ceil(value * bins - 1e-12))
+        members.setdefault(number, []).append((value, is_right))
+    return tuple(
+        ReliabilityBin(
+            low=(number - 1) / bins,
+            high=number / bins,
+            mean_p=math.fsum(value for value, _ in pairs) / len(pairs),
+            right=Proportion(sum(is_right for _, is_right in pairs), len(pairs)),
+        )
+        for number, pairs in sorted(members.items())
+    )
 
 
 def calibration_error(p: Sequence[float], right: Sequence[bool], bins: int = BINS) -> float | None:

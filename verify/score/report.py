@@ -16,7 +16,16 @@ from verify.score.counts import (
     count_photos,
     judge_photo,
 )
-from verify.score.probability import RiskCoverage, auroc, calibration_error, log_loss, risk_coverage
+from verify.score.probability import (
+    ReliabilityBin,
+    RiskCoverage,
+    auroc,
+    base_rate_log_loss,
+    calibration_error,
+    log_loss,
+    reliability,
+    risk_coverage,
+)
 
 K = TypeVar("K")
 
@@ -26,13 +35,17 @@ class Probabilities:
     """How good ``p_right`` is over ``n`` labelled parts of photos that were judged.
 
     None where a number cannot be computed: ``auroc`` needs right and wrong parts.
+    ``base_rate`` is the log loss of always giving the share of right parts; ``log_loss``
+    says something of a part only where it is lower.
     """
 
     n: int
     auroc: float | None
     log_loss: float | None
+    base_rate: float | None
     calibration_error: float | None
     risk: RiskCoverage | None
+    reliability: tuple[ReliabilityBin, ...]
 
 
 @dataclass(frozen=True)
@@ -151,8 +164,10 @@ def _probabilities(parts: Iterable[JudgedPart]) -> Probabilities:
         n=len(seen),
         auroc=auroc(p, right),
         log_loss=log_loss(p, right),
+        base_rate=base_rate_log_loss(right),
         calibration_error=calibration_error(p, right),
         risk=risk_coverage(p, right),
+        reliability=reliability(p, right),
     )
 
 

@@ -98,8 +98,18 @@ def _probabilities(value: Probabilities) -> Json:
         "parts_with_p": value.n,
         "auroc": value.auroc,
         "log_loss": value.log_loss,
+        "base_rate_log_loss": value.base_rate,
         "calibration_error": value.calibration_error,
         "risk_coverage": None if value.risk is None else _risk(value.risk),
+        "reliability": [
+            {
+                "low": each.low,
+                "high": each.high,
+                "mean_p": each.mean_p,
+                "right": _proportion(each.right),
+            }
+            for each in value.reliability
+        ],
     }
 
 
