@@ -201,11 +201,8 @@ def ways_of(view: TaughtView) -> dict[str, Way]:
     """Return how each part's probability comes about."""
     out = {}
     for frame in view.frames:
-        if frame.part.id in view.leans:
-            out[frame.part.id] = Way.LINED
-        else:
-            beside = set(view.shots_of(frame)) != {RIGHT}
-            out[frame.part.id] = Way.BESIDE if beside else Way.ALONE
+        beside = set(view.shots_of(frame)) != {RIGHT}
+        out[frame.part.id] = Way.BESIDE if beside else Way.ALONE
     return out
 
 

@@ -18,11 +18,10 @@ STEP = 1e-5  # results give probabilities to five digits
 
 
 class Way(StrEnum):
-    """How a part's probability comes about, see ``Calibration`` and ``Lean``."""
+    """How a part's probability comes about, see ``Calibration``."""
 
     ALONE = "alone"  # right shots alone
     BESIDE = "beside"  # beside shots of wrong states
-    LINED = "lined"  # along a line that its own shots draw: no shipped number enters
 
 
 @dataclass(frozen=True)
@@ -50,17 +49,14 @@ Curves = Mapping[Way, Platt]
 
 
 def fit_curves(parts: Iterable[Judged]) -> dict[Way, Platt]:
-    """Fit one curve for each way that has right and wrong parts, and their order right.
-
-    ``LINED`` has none: its numbers are drawn anew for each machine.
-    """
+    """Fit one curve for each way that has right and wrong parts, and their order right."""
     by_way: dict[Way, list[Judged]] = {}
     for part in parts:
         by_way.setdefault(part.way, []).append(part)
     curves = {}
     for way, few in by_way.items():
         curve = fit_platt([part.p for part in few], [part.right for part in few])
-        if curve is not None and way is not Way.LINED:
+        if curve is not None:
             curves[way] = curve
     return curves
 

@@ -1,4 +1,4 @@
-"""From the comparer's answers to a probability and a line between right and wrong."""
+"""From the comparer's answers to a probability."""
 
 from __future__ import annotations
 
@@ -8,11 +8,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from sklearn.discriminant_analysis import LinearDiscriminantAnalysis
 
 from verify.errors import ModelError
 from verify.vision import judge
-from verify.vision.judge import Answer, Calibration, Look, compare, lean, load_calibration
+from verify.vision.judge import Answer, Calibration, Look, compare, load_calibration
 
 
 def answer(right: float, **wrong: float) -> Answer:
@@ -40,36 +39,6 @@ def test_probability_rises_with_the_margin_and_stays_between_0_and_1() -> None:
     assert values == sorted(values)
     assert 0.0 < values[0] < 1e-6
     assert 1 - 1e-6 < values[-1] <= 1.0
-
-
-@pytest.mark.outside
-def test_the_line_between_the_shots_is_linear_discriminant_analysis() -> None:
-    """scikit-learn's ``LinearDiscriminantAnalysis`` with equal priors, in one dimension."""
-    rng = np.random.default_rng(8)
-    margins = np.concatenate([rng.normal(2.0, 1.6, 400), rng.normal(-2.0, 1.6, 400)])
-    right = np.arange(800) < 400
-    line = lean(margins, right)
-    assert line is not None
-    theirs = LinearDiscriminantAnalysis(priors=[0.5, 0.5]).fit(margins[:, None], right)
-    for x in (-2.0, -0.5, 0.3, 1.7):
-        log_odds = float(theirs.decision_function([[x]])[0])
-        assert line.steep * (x - line.middle) / line.gap == pytest.approx(log_odds, abs=0.05)
-
-
-def test_few_or_mixed_shots_show_no_line() -> None:
-    two = np.array([True, True, False, False])
-    assert lean(np.array([3.0, 2.0, -2.0, -3.0]), two) is not None
-    assert lean(np.array([3.0, 2.0, -2.0]), two[:3]) is None
-    assert lean(np.array([0.2, 0.0, 0.1, 0.3]), two) is None
-    assert lean(np.array([-3.0, -2.0, 2.0, 3.0]), two) is None
-
-
-def test_a_line_counts_more_than_the_general_calibration() -> None:
-    line = lean(np.array([5.0, 5.2, 3.0, 3.2]), np.array([True, True, False, False]))
-    assert line is not None
-    low = answer(3.0, missing=0.0)  # looks right in general, but as this part's wrong shots do
-    assert PLAIN.p_right(low) > 0.8
-    assert PLAIN.p_right(low, line) < 0.2
 
 
 class _CountingNet:

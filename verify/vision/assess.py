@@ -71,7 +71,7 @@ def assess(
         _match(view, sight, photo.bgr)
     looks = _look(net, view, seen, photo.bgr)
     located = time.perf_counter()
-    _answer(net, calibration, view, seen, looks)
+    _answer(net, calibration, seen, looks)
     _second_look(net, calibration, view, seen, photo.bgr)
     soft = _mark_unseen(calibration, view, seen)
     findings = tuple(_finding(s, view, photo, calibration) for s in sights)
@@ -116,14 +116,12 @@ def _look(net: Networks, view: TaughtView, sights: list[_Sight], picture: U8) ->
 def _answer(
     net: Networks,
     calibration: Calibration,
-    view: TaughtView,
     sights: list[_Sight],
     looks: list[Look],
 ) -> None:
     for sight, answer in zip(sights, judge.compare(net, looks), strict=True):
         sight.answer = answer
-        line = view.leans.get(sight.frame.part.id)
-        sight.p_right = calibration.p_right(answer, line)
+        sight.p_right = calibration.p_right(answer)
 
 
 def _second_look(
@@ -135,11 +133,11 @@ def _second_look(
         assert sight.answer is not None
         _follow(sight, sight.answer)
     if again:
-        _answer(net, calibration, view, again, _look(net, view, again, picture))
+        _answer(net, calibration, again, _look(net, view, again, picture))
     doubtful = [s for s in sights if s.p_right is not None and DOUBT[0] < s.p_right < DOUBT[1]]
     if doubtful:
         looks = [_several(net, view, s, picture) for s in doubtful]
-        _answer(net, calibration, view, doubtful, looks)
+        _answer(net, calibration, doubtful, looks)
 
 
 def _worth_moving(answer: Answer) -> bool:
@@ -217,7 +215,7 @@ def _finding(sight: _Sight, view: TaughtView, photo: Photo, calibration: Calibra
     if displaced:
         p = min(p, calibration.fault_to)
     verdict = _verdict(p, calibration)
-    found = _found(part, answer, verdict, displaced, part.id in view.leans)
+    found = _found(part, answer, verdict, displaced)
     mm = view.layout.view.mm_per_px
     span = sight.frame.square.side * fr.PATCH_MARGIN
     return replace(
@@ -238,7 +236,7 @@ def _verdict(p_right: float, calibration: Calibration) -> PartVerdict:
     return PartVerdict.FAULT if p_right <= calibration.fault_to else PartVerdict.UNSURE
 
 
-def _found(part: Part, answer: Answer, verdict: PartVerdict, displaced: bool, lined: bool) -> str:
+def _found(part: Part, answer: Answer, verdict: PartVerdict, displaced: bool) -> str:
     """Name the likeliest state."""
     if verdict is PartVerdict.OK:
         return part.expect
@@ -246,7 +244,7 @@ def _found(part: Part, answer: Answer, verdict: PartVerdict, displaced: bool, li
         taught = [f.state for f in part.faults if f.how is How.DISPLACED]
         return taught[0] if len(taught) == 1 else DISPLACED_STATE
     worst = answer.likeliest()
-    if worst is not None and (worst[1] > 0 or worst[1] > answer.right or lined):
+    if worst is not None and (worst[1] > 0 or worst[1] > answer.right):
         return worst[0]
     if verdict is PartVerdict.UNSURE:
         return part.expect

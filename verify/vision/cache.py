@@ -22,7 +22,6 @@ from numpy.typing import NDArray
 from .. import __version__
 from ..domain import Machine
 from .align import Anchor
-from .judge import Lean
 from .taught import Example, TaughtMachine, TaughtView, lay_out
 
 KEPT = 24  # files
@@ -90,7 +89,6 @@ def _view(machine: Machine, i: int, head: dict[str, Any], arrays: Any) -> Taught
         swapped,
         tuple(head["left_out"]),
         head["heights"],
-        {part: Lean(*line) for part, line in head["leans"].items()},
     )
 
 
@@ -132,5 +130,4 @@ def _head(i: int, view: TaughtView, arrays: Arrays) -> dict[str, Any]:
         "own": len(view.examples),
         "left_out": view.left_out,
         "heights": view.heights,
-        "leans": {part: (line.middle, line.gap, line.steep) for part, line in view.leans.items()},
     }

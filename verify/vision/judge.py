@@ -21,10 +21,6 @@ from ..errors import ModelError
 from .frame import F32
 from .network import Networks
 
-LEAN_SHOTS = 2  # right and wrong shots that are needed to draw a line between them
-LEAN_GAP = 1.0  # logits between their means, below which the shots show no line
-LEAN_STEEP = (2.0, 8.0)  # least and most log-odds of a part at the mean of the right shots
-
 RIGHT = ""  # the key of the right state among a part's states
 
 # What the comparer's answer holds, by column; see ``Networks.compare``.
@@ -110,44 +106,6 @@ def _answer(states: dict[str, list[F32]]) -> Answer:
 
 
 @dataclass(frozen=True)
-class Lean:
-    """Where a part's own shots put the line between right and wrong, each left out once.
-
-    Attributes:
-        middle: margin half-way between the mean of the right shots and of the wrong ones.
-        gap: half the distance between both means, above 0.
-        steep: log-odds of a part that lies at the mean of the right shots.
-    """
-
-    middle: float
-    gap: float
-    steep: float
-
-
-def lean(margins: NDArray[np.float64], right: NDArray[np.bool_]) -> Lean | None:
-    """Return the line between right and wrong shots, or None where they do not show one.
-
-    Linear discriminant analysis in one dimension: two normal laws of one width. Few shots tell
-    the width badly, so the log-odds stay within ``LEAN_STEEP``.
-
-    Args:
-        margins: (N,) from ``Answer.margin``.
-        right: (N,) which of them are of right parts.
-    """
-    if right.sum() < LEAN_SHOTS or (~right).sum() < LEAN_SHOTS:
-        return None
-    high, low = float(margins[right].mean()), float(margins[~right].mean())
-    if high - low < LEAN_GAP:
-        return None
-    gap = (high - low) / 2
-    spread = (margins[right].var() * right.sum() + margins[~right].var() * (~right).sum()) / len(
-        right
-    )
-    steep = float(np.clip(2 * gap**2 / max(float(spread), 1e-9), *LEAN_STEEP))
-    return Lean((high + low) / 2, gap, steep)
-
-
-@dataclass(frozen=True)
 class Calibration:
     """From logits to a probability, and from the probability to a verdict.
 
@@ -168,17 +126,10 @@ class Calibration:
     fault_to: float
     sight_from: float
 
-    def p_right(self, answer: Answer, line: Lean | None = None) -> float:
-        """Return the probability, 0 to 1, that the part is as expected.
-
-        Args:
-            answer: of the comparer.
-            line: what the part's own shots say, where they say anything.
-        """
+    def p_right(self, answer: Answer) -> float:
+        """Return the probability, 0 to 1, that the part is as expected."""
         worst = answer.likeliest()
-        if line is not None:
-            logit = line.steep * (answer.margin - line.middle) / line.gap
-        elif worst is None:
+        if worst is None:
             logit = self.alone[0] * answer.right + self.alone[1]
         else:
             a, b, c = self.beside

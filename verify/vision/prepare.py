@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +11,7 @@ import numpy as np
 from ..domain import How, Machine, Shot, View
 from ..errors import TeachError
 from ..machine_file import content_sha256
-from . import align, cache, judge, locate, quality, relief
+from . import align, cache, locate, quality, relief
 from . import frame as fr
 from .align import Anchor
 from .frame import F64, U8
@@ -28,7 +28,6 @@ from .taught import (
     TaughtMachine,
     TaughtView,
     lay_out,
-    leave_one_out,
 )
 
 READ_SIDE = 1600  # longer side that shots are read at, at least
@@ -73,8 +72,7 @@ def _teach_view(
         for key, extra in _swapped(net, layout, heights, shot).items():
             swapped[key] = (*swapped.get(key, ()), extra)
     _refuse_untaught(view, layout.frames, examples)
-    taught = TaughtView(layout, tuple(anchors), tuple(examples), swapped, tuple(left_out), heights)
-    return replace(taught, leans=_leans(net, taught))
+    return TaughtView(layout, tuple(anchors), tuple(examples), swapped, tuple(left_out), heights)
 
 
 @dataclass(frozen=True)
@@ -131,21 +129,6 @@ def _heights(layout: Layout, placed: list[_Placed]) -> dict[str, float]:
         out[name] = relief.sweep(
             scenes, template, part.patch_from_master, part.size, layout.view.size, width
         )
-    return out
-
-
-def _leans(net: Networks, view: TaughtView) -> dict[str, judge.Lean]:
-    """Judge every shot by the others, and draw a line for each group of parts that look alike."""
-    rows = [row for row in leave_one_out(net, view) if row[2].wrong]
-    keys = np.array([part.group for part, _, _ in rows])
-    margins = np.array([answer.margin for _, _, answer in rows])
-    right = np.array([e.state == part.part.expect for part, e, _ in rows], dtype=bool)
-    out: dict[str, judge.Lean] = {}
-    for part in view.frames if rows else ():
-        own = keys == part.group
-        line = judge.lean(margins[own], right[own])
-        if line is not None:
-            out[part.part.id] = line
     return out
 
 

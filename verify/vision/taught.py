@@ -17,7 +17,7 @@ from . import frame as fr
 from . import locate
 from .align import Anchor
 from .frame import F32, F64, U8, Square
-from .judge import RIGHT, Answer, Lean, Look, compare
+from .judge import RIGHT, Answer, Look, compare
 from .network import Networks
 
 MOST_RIGHT = 6  # shots of the right state that a part is compared with
@@ -133,7 +133,6 @@ class TaughtView:
         swapped: for (part, state) the examples of the part whose right look that state has.
         left_out: files of shots that could not be aligned with the master.
         heights: by part, how far it stands off the body's plane, pixels of the master.
-        leans: by part, what its shots and those of parts that look alike say of each other.
     """
 
     layout: Layout
@@ -142,7 +141,6 @@ class TaughtView:
     swapped: dict[tuple[str, str], tuple[Example, ...]] = field(default_factory=dict)
     left_out: tuple[str, ...] = ()
     heights: dict[str, float] = field(default_factory=dict)
-    leans: dict[str, Lean] = field(default_factory=dict)
 
     @property
     def frames(self) -> tuple[PartFrame, ...]:
