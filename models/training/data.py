@@ -179,9 +179,14 @@ def similarity(centre: Tensor, shift: Tensor, log_scale: Tensor, turn: Tensor) -
 
 
 def fill_polygons(points: Tensor, polygon: Tensor) -> Tensor:
-    """Return (B, N) booleans: is (B, N, 2) inside the convex (B, K, 2) polygon of any winding."""
+    """Return (B, N) booleans: is (B, N, 2) inside the convex (B, K, 2) polygon of any winding.
+
+    Nothing is inside a polygon without area: that is how an absent part is given.
+    """
     a, b = polygon, polygon.roll(-1, 1)
     edge = (b - a)[:, None]
     rel = points[:, :, None] - a[:, None]
     side = edge[..., 0] * rel[..., 1] - edge[..., 1] * rel[..., 0]
-    return (side >= 0).all(-1) | (side <= 0).all(-1)
+    area = (a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0]).sum(-1).abs()
+    inside = (side >= 0).all(-1) | (side <= 0).all(-1)
+    return inside & (area > 1e-3)[:, None]
