@@ -10,7 +10,7 @@ from typing import Any
 
 from demo_data.machines.design import Design
 from demo_data.machines.plan import Task
-from demo_data.machines.views import FaultSpec, PartSpec, ViewSpec
+from demo_data.machines.specs import FaultSpec, PartSpec, ViewSpec
 
 
 def _text(value: str) -> str:

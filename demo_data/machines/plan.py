@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from demo_data.machines.views import PartSpec, ViewSpec
+from demo_data.machines.specs import PartSpec, ViewSpec
 
 Rng = np.random.Generator
 SETS = ("tune", "calibrate", "test")
