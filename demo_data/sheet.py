@@ -3,8 +3,9 @@
     python -m demo_data.sheet demo_data/photos/pier-3 --out sheets
 
 Reads the ``truth*.jsonl`` files of a folder that ``demo_data.make`` wrote. Parts as they should
-be are outlined in green, wrong ones in red with their state, the body in blue; a photo that
-must be refused says why. A sheet holds the pictures of one view.
+be are outlined in green, wrong ones in red with their state, parts that nobody vouches for in
+yellow, the body in blue; a photo that must be refused says why. A sheet holds the pictures of
+one view.
 """
 
 from __future__ import annotations
@@ -12,20 +13,22 @@ from __future__ import annotations
 import argparse
 import json
 import math
+import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from PIL import Image, ImageDraw, ImageFont, ImageOps
 
-RIGHT, WRONG, BODY = (40, 190, 70), (235, 40, 30), (60, 120, 255)
-LINE = 44  # height of the two lines of text under each picture
+RIGHT, WRONG, UNSURE, BODY = (40, 190, 70), (235, 40, 30), (250, 200, 0), (60, 120, 255)
+LINES, LINE = 3, 16  # lines of text under each picture, and the height of one
 
 
-def _caption(row: dict[str, Any]) -> str:
+def _caption(row: dict[str, Any], letters: int) -> str:
     states = ", ".join(f"{part}: {state}" for part, state in row["states"].items())
     why = f"refuse ({row['retake']})" if row["retake"] else ""
-    return f"{row['file']}  {why}\n{states or 'all right'}"
+    words = textwrap.wrap(states or "all right", letters)
+    return "\n".join([f"{row['file']}  {why}", *words][:LINES])
 
 
 def _closed(ring: Sequence[Sequence[float]], factor: float) -> list[tuple[float, float]]:
@@ -45,12 +48,13 @@ def tile(path: Path, row: dict[str, Any], width: int, plain: bool) -> Image.Imag
         draw.line(_closed(row["body"], factor), fill=BODY, width=1)
         for part_id, part in row["parts"].items():
             wrong = part_id in row["states"]
-            line = _closed(part["outline"], factor)
-            draw.line(line, fill=WRONG if wrong else RIGHT, width=2 if wrong else 1)
-    out = Image.new("RGB", (box[0], box[1] + LINE), "white")
+            colour = WRONG if wrong else UNSURE if part_id in row["unlabelled"] else RIGHT
+            draw.line(_closed(part["outline"], factor), fill=colour, width=2 if wrong else 1)
+    out = Image.new("RGB", (box[0], box[1] + LINES * LINE + 6), "white")
     out.paste(small, (0, 0))
-    font = ImageFont.load_default(size=LINE * 0.3)
-    ImageDraw.Draw(out).text((4, box[1] + 3), _caption(row), fill="black", font=font)
+    font = ImageFont.load_default(size=0.8 * LINE)
+    letters = width // 7  # the font is about so many pixels wide
+    ImageDraw.Draw(out).text((4, box[1] + 2), _caption(row, letters), fill="black", font=font)
     return out
 
 

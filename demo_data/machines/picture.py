@@ -11,13 +11,14 @@ from demo_data.machines import pose, surroundings
 from demo_data.machines.assembly import assemble, nominal
 from demo_data.machines.design import DESIGNS, Design
 from demo_data.machines.plan import Task
-from demo_data.machines.staging import SETTINGS, Assembly
+from demo_data.machines.staging import SETTINGS, Assembly, States
 from demo_data.render.engine import Capacity, Engine
 from demo_data.render.phone import Look, develop, encode_jpeg, random_look
 from demo_data.render.spec import F32, F64, Camera, Item, Lamp, Scene
 
 Rng = np.random.Generator
 # What a picture needs: door 10, parts, clutter.
+CAPACITY = Capacity(plain=44, textured=8, lamps=4)
 LEAST_HEIGHT = 30.0  # mm of the camera over the bench
 # A screw or a beater seen along its axis tells neither its length nor how far it stands out.
 TELLING_ANGLE_DEG = {"loose": 18.0, "short-screw": 14.0, "tall-screw": 14.0, "proud": 7.0}
@@ -39,6 +40,14 @@ class Stage:
         body = right.body.vertices.astype(float)
         seen = dict(right.parts)
         return Stage(design, view, right, pose.subject(view, seen, body, right.plane))
+
+    def wrong_points(self, states: States) -> F64 | None:
+        """Return world points of the wrong parts that are there: they must be seen too."""
+        if not states:
+            return None
+        there = assemble(self.design, self.view, states, np.random.default_rng(0)).parts
+        points = [there[part_id][::20] for part_id in states if part_id in there]
+        return np.concatenate(points) if points else None
 
     def corners(self) -> F64:
         """Return (8, 3) world points on the part plane: corners of the body's outline."""
@@ -99,8 +108,12 @@ class Studio:
         else:
             calm = 0.6 if task.kind == "reference" else 1.0
 
+            wrong = stage.wrong_points(task.states)
+
             def accept(candidate: Camera) -> bool:
-                return _above_bench(stage, candidate) and self._tells(stage, task, candidate)
+                if not (_above_bench(stage, candidate) and self._tells(stage, task, candidate)):
+                    return False
+                return wrong is None or pose.inside(candidate, wrong, 0.0)
 
             camera = pose.everyday(stage.subject, rng, accept, calm, task.big)
         if self.scale != 1.0:
@@ -217,6 +230,7 @@ class Studio:
             "view": stage.view,
             "size": list(camera.size),
             "states": task.states,
+            "unlabelled": list(task.unlabelled),
             "retake": task.retake,
             "corners": _rounded(camera.project(stage.corners())),
             "body": _rounded(pose.outline(camera, stage.right.body.vertices.astype(float))),

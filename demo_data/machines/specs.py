@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 
 @dataclass(frozen=True)
 class FaultSpec:
-    """A wrong state of a part, in the words of machine.toml."""
+    """A wrong state of a part, in the words of machine.toml.
+
+    ``carries`` names the parts that this fault takes away from their places: nobody can vouch
+    for them then.
+    """
 
     state: str
     how: str
     fix: str
     turn_deg: float | None = None
     swap_with: str | None = None
+    carries: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -39,3 +45,13 @@ class ViewSpec:
 
     def part(self, part_id: str) -> PartSpec:
         return next(part for part in self.parts if part.id == part_id)
+
+    def carried(self, states: Mapping[str, str]) -> tuple[str, ...]:
+        """Return the parts that wrong ones take away from their places."""
+        return tuple(
+            other
+            for part_id, state in states.items()
+            for fault in self.part(part_id).faults
+            if fault.state == state
+            for other in fault.carries
+        )

@@ -108,6 +108,11 @@ def _barrel_parts(side: str) -> list[PartSpec]:
                 "proud",
                 "displaced",
                 "Turn and push the beater until it sits behind the barrel's front lip.",
+                carries=(
+                    f"{side}-beater-left-blade",
+                    f"{side}-beater-right-blade",
+                    f"{side}-shoe",
+                ),
             ),
         ),
         "beater",

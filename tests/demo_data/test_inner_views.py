@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from PIL import Image, ImageDraw, ImageOps
 
-manifold3d = pytest.importorskip("manifold3d", reason="solids are cut with it")
+pytest.importorskip("manifold3d", reason="solids are cut with it")
 
 from demo_data.machines import barrels, plan, pump, seals
 from demo_data.machines.assembly import assemble
