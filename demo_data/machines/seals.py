@@ -119,18 +119,37 @@ def _o_ring(y: float) -> list[Item]:
     return [Item(ring.moved(g.shift(y=y) @ Z_TO_Y), RUBBER)]
 
 
-def smears(rng: np.random.Generator) -> list[Item]:
-    """Return lubricant on the upper side of a drive end: thick dabs."""
+def smears(rng: np.random.Generator, spin_deg: float) -> list[Item]:
+    """Return lubricant on the upper side of a drive end that is turned by ``spin_deg``.
+
+    A lumpy skin: where it would be thinner than nothing, the steel shows through.
+    """
+    around, along = np.meshgrid(
+        np.linspace(-175.0, -5.0, 90), np.linspace(-1.0, 1.0, 60), indexing="ij"
+    )
+    lumps = np.zeros_like(around)
+    for _ in range(9):
+        way, waves, phase = rng.uniform(0, np.pi), rng.uniform(0.6, 2.6), rng.uniform(0, 2 * np.pi)
+        across = np.cos(way) * around / 85.0 + np.sin(way) * along
+        lumps += np.sin(np.pi * waves * across + phase) / np.sqrt(waves)
+    lumps = (lumps - lumps.min()) / np.ptp(lumps)
+    edge = np.minimum(1.0, 6.0 * (1.0 - np.abs(along))) * np.minimum(1.0, (around + 175.0) / 15.0)
+    edge *= np.minimum(1.0, (-5.0 - around) / 15.0)
+    thick = (4.6 * lumps - rng.uniform(0.9, 1.5)) * edge - 0.6 * (1.0 - edge)
+    # Distance from the axis to a hexagon's side.
+    corner = np.radians((around - spin_deg) % 60.0 - 30.0)
+    radius = ACROSS / 2 / np.cos(corner) + thick
+    angle = np.radians(around)
     middle, half = sum(DRIVE_END) / 2, (DRIVE_END[1] - DRIVE_END[0]) / 2
-    dabs = []
-    for _ in range(int(rng.integers(14, 22))):
-        angle, size = rng.uniform(10, 170), rng.uniform(3.5, 6.0)
-        flat = g.scale(rng.uniform(0.8, 1.4), rng.uniform(1.2, 2.2), 0.42)
-        out = g.turn(angle - 90, (0, 1, 0)) @ g.shift(z=ACROSS / 2 - 0.2)
-        along = g.shift(y=middle + rng.uniform(-0.7, 0.85) * half)
-        turned = g.turn(rng.uniform(-30, 30))
-        dabs.append(g.sphere(size, 20, 10).moved(along @ out @ turned @ flat))
-    return [Item(g.merge(dabs), LUBRICANT)]
+    points = np.stack(
+        [radius * np.cos(angle), middle + 0.98 * half * along, -radius * np.sin(angle)], -1
+    )
+    index = np.arange(around.size).reshape(around.shape)
+    a, b, c, d = (
+        part.ravel() for part in (index[:-1, :-1], index[1:, :-1], index[1:, 1:], index[:-1, 1:])
+    )
+    faces = np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)])
+    return [Item(g.shade(points.reshape(-1, 3), faces, 80.0), LUBRICANT)]
 
 
 def _band(radius: float, low: float, high: float, place: F64) -> F64:
@@ -146,16 +165,16 @@ def assemble(design: Design, states: States, rng: np.random.Generator) -> Assemb
     seen: dict[str, F64] = {}
     for side, x in DRIVE_XS.items():
         place = g.shift(x, rng.uniform(-1.5, 1.5), AXIS_Z)
-        spin = g.turn(rng.uniform(0, 60), (0, 1, 0))
-        items += moved(_drive_shaft(), place @ spin)
+        spin = rng.uniform(0, 60)
+        items += moved(_drive_shaft(), place @ g.turn(spin, (0, 1, 0)))
         state = states.get(f"{side}-boot", "")
         along = rng.uniform(-1, 1)
         if state != "missing":
             items += moved(boot_seal(state == "inside-out", along), place)
         # Drawn in any case, so that a fault changes nothing else in a picture.
-        dabs = smears(rng)
+        lubricant = smears(rng, spin)
         if states.get(f"{side}-drive-end") == "greased":
-            items += moved(dabs, place)
+            items += moved(lubricant, place)
         seen[f"{side}-boot"] = _band(RIDGE, BOOT[0] - 1, BOOT[1] + 1, place)
         seen[f"{side}-drive-end"] = _band(ACROSS * 0.6, *DRIVE_END, place)
     for side, x in PUMP_XS.items():

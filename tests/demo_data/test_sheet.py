@@ -7,7 +7,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from PIL import Image
 
 from demo_data import sheet
 from demo_data.render.phone import encode_jpeg
