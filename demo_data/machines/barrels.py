@@ -19,8 +19,8 @@ from demo_data.render import geometry as g
 from demo_data.render.spec import F64, Item, Material, Mesh
 
 BARREL_RADIUS, BARREL_DEPTH = 67.0, 270.0
-LIP_RADIUS, LIP_HEIGHT = 62.0, 10.0
-HOME = -14.0  # z of the beater's front when it is behind the lip
+LIP_RADIUS, LIP_HEIGHT = 62.0, 6.0
+HOME = -8.0  # z of the beater's front when it is behind the lip
 RING_RADIUS = 56.0
 LENGTH = 225.0
 SHOE_MATERIAL = Material((0.05, 0.15, 0.34), roughness=0.36)
@@ -163,7 +163,7 @@ def assemble(design: Design, states: States, rng: np.random.Generator) -> Assemb
         place = home @ g.shift(z=out if proud else 0.0) @ spin
         items += moved([Item(_beater_frame(), FRAME_STEEL)], place)
         ring = g.cylinder(RING_RADIUS, 14.0, 0.0, 64).moved(g.shift(z=-14.0))
-        seen[f"{side}-beater"] = _front_points([ring], home, -20.0)
+        seen[f"{side}-beater"] = _front_points([ring], place, -20.0)
         for hand in ("left", "right"):
             part_id = f"{side}-beater-{hand}-blade"
             mesh = blade(hand == "left")

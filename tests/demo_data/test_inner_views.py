@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -157,6 +158,43 @@ def _mask(ring: list, size: list, grow: float = 1.0) -> np.ndarray:
     corners = [tuple(p) for p in middle + grow * (points - middle)]
     ImageDraw.Draw(mask).polygon(corners, fill=1)
     return np.asarray(mask)
+
+
+def _cameras(studio, view: str, count: int) -> Iterator[tuple[np.ndarray, dict]]:
+    stage = studio.stage("pier-3", view)
+    for seed in range(count):
+        task = Task("pier-3", view, "x.jpg", "photo", seed=(seed,))
+        camera = studio._camera(stage, task, np.random.default_rng([seed]))
+        yield np.array(camera.position), stage.right.parts
+
+
+def _crossing(eye: np.ndarray, points: np.ndarray, height: float) -> np.ndarray:
+    """Return where the lines from the eye to points below z = ``height`` cross that plane."""
+    below = points[points[:, 2] < height]
+    share = (eye[2] - height) / (eye[2] - below[:, 2])
+    return eye[:2] + (below[:, :2] - eye[:2]) * share[:, None]
+
+
+def test_pump_is_seen_through_the_hopper_s_opening(studio) -> None:
+    into_deck = np.linalg.inv(pump.DECK)
+    for eye, parts in _cameras(studio, "pump", 60):
+        points = np.concatenate([eye[None], *parts.values()])
+        level = points @ into_deck[:3, :3].T + into_deck[:3, 3]
+        cross = _crossing(level[0], level[1:], 0.0)
+        assert np.abs(cross[:, 0]).max() < pump.WIDE / 2
+        assert cross[:, 1].max() < 1.0
+        assert cross[:, 1].min() > -pump.OPENING
+
+
+def test_blades_are_seen_past_the_barrels_lip(studio) -> None:
+    for eye, parts in _cameras(studio, "barrels", 60):
+        for part_id, points in parts.items():
+            if not part_id.endswith("-blade"):
+                continue
+            x = barrels.side_xs(PIER)[part_id.split("-")[0]]
+            cross = _crossing(eye, points, barrels.LIP_HEIGHT)
+            away = np.hypot(cross[:, 0] - x, cross[:, 1] - PIER.barrel_y)
+            assert (away < barrels.LIP_RADIUS).mean() > 0.6
 
 
 @pytest.mark.parametrize("view", INNER)
