@@ -19,6 +19,8 @@ from demo_data.machines.views import view_specs
 SEED = 20260611
 FULL = "pier-3"  # the machine with all shots; the others have fewer
 PARTS = ("reference", "photos", "large")
+# A view's place here goes into its seeds: append, never reorder, and old pictures stay.
+SEEDED = ("valves", "door-back", "door-front", "pump", "seals", "barrels")
 
 
 def _arguments(argv: list[str] | None) -> argparse.Namespace:
@@ -42,10 +44,10 @@ def tasks_of(args: argparse.Namespace, machine: str) -> list[Task]:
     """Return all pictures of one machine that were asked for."""
     specs = view_specs(DESIGNS[machine])
     out: list[Task] = []
-    for number, (view_id, view) in enumerate(specs.items()):
+    for view_id, view in specs.items():
         if args.view and view_id not in args.view:
             continue
-        seed = (args.seed, list(DESIGNS).index(machine), number)
+        seed = (args.seed, list(DESIGNS).index(machine), SEEDED.index(view_id))
         full = machine == FULL
         if args.part == "reference":
             made = plan.reference(machine, view, full, seed)

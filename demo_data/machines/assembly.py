@@ -1,4 +1,4 @@
-"""The three door views in space: the door with its parts in their states.
+"""Every view in space: the three door views are put together here, the others in their modules.
 
 World space of every view: the master's camera looks along -z with y up. ``door-front`` and
 ``valves`` show the door's front, so door space is world space; for ``door-back`` the door lies
@@ -8,11 +8,11 @@ face down and is turned by half a turn about y.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import replace
 
 import numpy as np
 
-from demo_data.machines import parts
+from demo_data.machines import barrels, parts, pump, seals
 from demo_data.machines.design import Design
 from demo_data.machines.door import (
     GROOVE_DEPTH,
@@ -20,31 +20,15 @@ from demo_data.machines.door import (
     PAD,
     door_block,
     groove_blocks,
+    plate_outline,
     screw_places,
 )
+from demo_data.machines.staging import Assembly, States
 from demo_data.machines.views import back_names, side_names
 from demo_data.render import geometry as g
-from demo_data.render.spec import F64, Item, Mesh
+from demo_data.render.spec import F64, Item
 
 FACE_DOWN = g.turn(180, (0, 1, 0))
-
-
-@dataclass(frozen=True)
-class Assembly:
-    """The machine's share of a scene.
-
-    Attributes:
-        items: all that is drawn.
-        body: mesh of the rigid thing that the parts sit on.
-        parts: (N, 3) world points of what can be seen of each part that is there.
-    """
-
-    items: tuple[Item, ...]
-    body: Mesh
-    parts: Mapping[str, F64]
-
-
-States = Mapping[str, str]  # part id to state, for parts that are not as they should be
 
 
 def _points(items: list[Item], axis: int | None = None, above: float = 0.0) -> F64:
@@ -72,7 +56,8 @@ def _assembly(
         for part_id, group in placed.items()
         if group
     }
-    return Assembly(tuple(items), block, seen)
+    plane = LAND_HEIGHT if move is not None else design.thickness
+    return Assembly(tuple(items), block, seen, plane, plate_outline(design))
 
 
 def _valve_items(design: Design, part_id: str, state: str, rng: np.random.Generator) -> list[Item]:
@@ -170,12 +155,7 @@ def _front(design: Design, states: States, rng: np.random.Generator) -> Assembly
     ]
     hidden = {"screw": (2, design.thickness + PAD), "stem": (1, design.tower_top - 1.0)}
     made = _assembly(design, placed, None, hidden)
-    return Assembly((*made.items, *plugs), made.body, made.parts)
-
-
-def part_plane(design: Design, view: str) -> float:
-    """Return the world z of the plane on which the parts of a view sit."""
-    return LAND_HEIGHT if view == "door-back" else design.thickness
+    return replace(made, items=(*made.items, *plugs))
 
 
 def nominal(design: Design, view: str) -> Assembly:
@@ -189,13 +169,23 @@ def nominal(design: Design, view: str) -> Assembly:
     move = g.shift(0, design.pin_y, design.pin_z)
     both = [parts.moved(parts.pin(design, side, True), move) for side in (False, True)]
     points = np.concatenate([_points(items) for items in both])
-    return Assembly(made.items, made.body, {**made.parts, "handle-pin": points})
+    return replace(made, parts={**made.parts, "handle-pin": points})
 
 
 def assemble(design: Design, view: str, states: States, rng: np.random.Generator) -> Assembly:
-    """Return the door of ``view`` with its parts in their states.
+    """Return what ``view`` shows, with its parts in their states.
 
     Harmless variation (turn of screws, side of the pin, play of the valves) comes from
     ``rng``.
     """
-    return {"valves": _valves, "door-back": _back, "door-front": _front}[view](design, states, rng)
+    return _MAKERS[view](design, states, rng)
+
+
+_MAKERS = {
+    "pump": pump.assemble,
+    "seals": seals.assemble,
+    "barrels": barrels.assemble,
+    "valves": _valves,
+    "door-back": _back,
+    "door-front": _front,
+}

@@ -72,7 +72,7 @@ class Screw:
 
 @dataclass(frozen=True)
 class Design:
-    """One machine's door."""
+    """One machine: its door, and the few measures that the other views share with it."""
 
     id: str
     title: str
@@ -107,7 +107,6 @@ class Design:
     polymer: Material
     bushing_material: Material
     valve_material: Material
-    special_material: Material
     seal_material: Material
     gasket_material: Material
     head_material: Material
@@ -117,6 +116,7 @@ class Design:
     handle_style: str  # "ball", "paddle" or "loop"
     nozzle: float = 13.0
     dials: tuple[tuple[float, float], ...] = ()  # the mould's date dials: front, back
+    whole: bool = False  # pump, shafts and barrels are modelled too
 
     @property
     def top(self) -> float:
@@ -165,7 +165,6 @@ PIER = Design(
     polymer=Material((0.74, 0.74, 0.715), roughness=0.34, specular=0.5),
     bushing_material=Material((0.62, 0.40, 0.13), roughness=0.38),
     valve_material=Material((0.36, 0.45, 0.50), roughness=0.35),
-    special_material=Material((0.36, 0.45, 0.50), roughness=0.35),
     seal_material=Material((0.018, 0.018, 0.02), roughness=0.5, specular=0.35),
     gasket_material=Material((0.04, 0.041, 0.043), roughness=0.42, specular=0.45),
     head_material=Material((0.035, 0.036, 0.04), roughness=0.42),
@@ -174,6 +173,7 @@ PIER = Design(
     plug_material=Material((0.42, 0.43, 0.43), roughness=0.4),
     handle_style="ball",
     dials=((150.0, -30.0), (0.0, 5.0)),
+    whole=True,
 )
 
 DUNE = Design(
@@ -210,7 +210,6 @@ DUNE = Design(
     polymer=Material((0.62, 0.67, 0.70), roughness=0.42, specular=0.5),
     bushing_material=Material((0.72, 0.71, 0.66), roughness=0.4),
     valve_material=Material((0.75, 0.74, 0.70), roughness=0.32),
-    special_material=Material((0.75, 0.74, 0.70), roughness=0.32),
     seal_material=Material((0.22, 0.03, 0.02), roughness=0.5),
     gasket_material=Material((0.025, 0.025, 0.026), roughness=0.38, specular=0.45),
     head_material=Material((0.66, 0.65, 0.62), roughness=0.4),
@@ -255,7 +254,6 @@ COVE = Design(
     polymer=Material((0.70, 0.665, 0.59), roughness=0.3, specular=0.5),
     bushing_material=Material((0.08, 0.22, 0.30), roughness=0.4),
     valve_material=Material((0.10, 0.10, 0.105), roughness=0.38),
-    special_material=Material((0.10, 0.10, 0.105), roughness=0.38),
     seal_material=Material((0.30, 0.12, 0.03), roughness=0.5),
     gasket_material=Material((0.16, 0.05, 0.03), roughness=0.45),
     head_material=Material((0.62, 0.61, 0.59), metallic=1.0, roughness=0.3),

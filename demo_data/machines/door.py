@@ -105,7 +105,7 @@ def _boss(design: Design, x: float) -> tuple[Mesh, Mesh]:
     return body, bore
 
 
-def _dial(x: float, y: float) -> list[Mesh]:
+def dial(x: float, y: float) -> list[Mesh]:
     """Return the ring and arrow of a mould's date dial as shallow cutters along z."""
     ring = g.tube(9.0, 7.6, 60.0)
     arrow = g.extrude(
@@ -179,7 +179,7 @@ def door_block(design: Design) -> Mesh:
         adds.append(g.cylinder(13.0, 7.0, 1.0).moved(g.shift(x, y, design.thickness - 4.0)))
         tools.append(g.cylinder(PLUG_BORE, 26.0).moved(g.shift(x, y, design.thickness - 14.0)))
     for (x, y), z in zip(design.dials, (design.thickness - 0.8, -59.2), strict=True):
-        tools += [mesh.moved(g.shift(z=z)) for mesh in _dial(x, y)]
+        tools += [mesh.moved(g.shift(z=z)) for mesh in dial(x, y)]
     tools.append(_pin_bore(design))
     # The floors inside the lands are cut before the bosses are set into them.
     plate = g.cut(plate, _back_holes(design) + _pockets(design))

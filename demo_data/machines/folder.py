@@ -10,7 +10,7 @@ from typing import Any
 
 from demo_data.machines.design import Design
 from demo_data.machines.plan import Task
-from demo_data.machines.views import FaultSpec, PartSpec, ViewSpec
+from demo_data.machines.specs import FaultSpec, PartSpec, ViewSpec
 
 
 def _text(value: str) -> str:
@@ -25,6 +25,10 @@ def _points(outline: Sequence[Sequence[float]]) -> str:
 def _states(states: Mapping[str, str]) -> str:
     inner = ", ".join(f"{part} = {_text(state)}" for part, state in states.items())
     return f"{{ {inner} }}" if inner else "{}"
+
+
+def _words(values: Sequence[str]) -> str:
+    return "[" + ", ".join(_text(value) for value in values) + "]"
 
 
 def _fault_lines(fault: FaultSpec) -> list[str]:
@@ -53,7 +57,7 @@ def _part_lines(part: PartSpec, outline: Sequence[Sequence[float]]) -> list[str]
     if part.alike is not None:
         lines.append(f"  alike = {_text(part.alike)}")
     if part.symmetry:
-        lines.append("  symmetry = [" + ", ".join(_text(s) for s in part.symmetry) + "]")
+        lines.append(f"  symmetry = {_words(part.symmetry)}")
     for fault in part.faults:
         lines += _fault_lines(fault)
     return lines
@@ -76,6 +80,8 @@ def _view_lines(view: ViewSpec, tasks: Sequence[Task], master: Mapping[str, Any]
         if task.kind == "reference":
             lines += ["", "  [[view.shot]]", f"  file = {_text(task.file)}"]
             lines.append(f"  states = {_states(task.states)}")
+            if task.unlabelled:
+                lines.append(f"  unlabelled = {_words(task.unlabelled)}")
     for part in view.parts:
         lines += _part_lines(part, master["parts"][part.id]["outline"])
     return lines
@@ -107,6 +113,8 @@ def labels_toml(tasks: Sequence[Task], folder: str = "") -> str:
             lines.append(f"retake = {_text(task.retake)}")
         elif task.states:
             lines.append(f"states = {_states(task.states)}")
+        if task.unlabelled:
+            lines.append(f"unlabelled = {_words(task.unlabelled)}")
     return "\n".join(lines) + "\n"
 
 

@@ -108,7 +108,7 @@ def outer_valve(design: Design, state: str, side: float = 1.0) -> list[Item]:
 
 def special_valve(design: Design, state: str) -> list[Item]:
     """Return the centre valve: right, ``seal-missing`` or ``seal-off``."""
-    items = [Item(_special_body(design.valve), design.special_material)]
+    items = [Item(_special_body(design.valve), design.valve_material)]
     if state != "seal-missing":
         items.append(Item(_seal(design.valve, state == "seal-off"), design.seal_material))
     return items

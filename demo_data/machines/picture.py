@@ -8,21 +8,20 @@ from typing import Any
 import numpy as np
 
 from demo_data.machines import pose, surroundings
-from demo_data.machines.assembly import Assembly, assemble, nominal, part_plane
+from demo_data.machines.assembly import assemble, nominal
 from demo_data.machines.design import DESIGNS, Design
-from demo_data.machines.door import plate_outline
 from demo_data.machines.plan import Task
+from demo_data.machines.staging import SETTINGS, Assembly, States
 from demo_data.render.engine import Capacity, Engine
 from demo_data.render.phone import Look, develop, encode_jpeg, random_look
 from demo_data.render.spec import F32, F64, Camera, Item, Lamp, Scene
 
 Rng = np.random.Generator
 # What a picture needs: door 10, parts, clutter.
-CAPACITY = Capacity(plain=44, textured=6, lamps=4)
-# A screw seen along its axis tells neither its length nor whether it is run in.
+CAPACITY = Capacity(plain=44, textured=8, lamps=4)
 LEAST_HEIGHT = 30.0  # mm of the camera over the bench
-TELLING_ANGLE_DEG = {"loose": 18.0, "short-screw": 14.0, "tall-screw": 14.0}
-WRONG_VIEW = {"valves": "door-back", "door-back": "valves", "door-front": "door-back"}
+# A screw or a beater seen along its axis tells neither its length nor how far it stands out.
+TELLING_ANGLE_DEG = {"loose": 18.0, "short-screw": 14.0, "tall-screw": 14.0, "proud": 7.0}
 
 
 @dataclass(frozen=True)
@@ -33,24 +32,30 @@ class Stage:
     view: str
     right: Assembly
     subject: pose.Subject
-    plane: float
 
     @staticmethod
     def of(machine: str, view: str) -> Stage:
         design = DESIGNS[machine]
         right = nominal(design, view)
-        plane = part_plane(design, view)
         body = right.body.vertices.astype(float)
         seen = dict(right.parts)
-        return Stage(design, view, right, pose.subject(view, seen, body, plane), plane)
+        return Stage(design, view, right, pose.subject(view, seen, body, right.plane))
+
+    def wrong_points(self, states: States) -> F64 | None:
+        """Return world points of the wrong parts that are there: they must be seen too."""
+        if not states:
+            return None
+        there = assemble(self.design, self.view, states, np.random.default_rng(0)).parts
+        points = [there[part_id][::20] for part_id in states if part_id in there]
+        return np.concatenate(points) if points else None
 
     def corners(self) -> F64:
-        """Return (8, 3) world points on the part plane: the corners of the plate's outline."""
-        ring = plate_outline(self.design)
+        """Return (8, 3) world points on the part plane: corners of the body's outline."""
+        ring = self.right.ring
         angle = np.arctan2(ring[:, 1], ring[:, 0])
         eighths = np.linspace(-np.pi, np.pi, 9)[:-1] + np.pi / 8
         pick = [int(np.argmin(np.abs(np.angle(np.exp(1j * (angle - a)))))) for a in eighths]
-        return np.column_stack([ring[pick], np.full(8, self.plane)])
+        return np.column_stack([ring[pick], np.full(8, self.right.plane)])
 
 
 def _above_bench(stage: Stage, camera: Camera) -> bool:
@@ -78,7 +83,7 @@ class Studio:
     def draw(self, task: Task) -> tuple[bytes, dict[str, Any]]:
         """Return the JPEG of a task and what is true in it (sizes and places in pixels)."""
         rng = np.random.default_rng(list(task.seed))
-        shown = WRONG_VIEW[task.view] if task.retake == "wrong-view" else task.view
+        shown = SETTINGS[task.view].mistaken_for if task.retake == "wrong-view" else task.view
         stage = self.stage(task.machine, shown)
         camera = self._camera(stage, task, rng)
         assembly = assemble(stage.design, shown, task.states, rng)
@@ -103,8 +108,12 @@ class Studio:
         else:
             calm = 0.6 if task.kind == "reference" else 1.0
 
+            wrong = stage.wrong_points(task.states)
+
             def accept(candidate: Camera) -> bool:
-                return _above_bench(stage, candidate) and self._tells(stage, task, candidate)
+                if not (_above_bench(stage, candidate) and self._tells(stage, task, candidate)):
+                    return False
+                return wrong is None or pose.inside(candidate, wrong, 0.0)
 
             camera = pose.everyday(stage.subject, rng, accept, calm, task.big)
         if self.scale != 1.0:
@@ -221,6 +230,7 @@ class Studio:
             "view": stage.view,
             "size": list(camera.size),
             "states": task.states,
+            "unlabelled": list(task.unlabelled),
             "retake": task.retake,
             "corners": _rounded(camera.project(stage.corners())),
             "body": _rounded(pose.outline(camera, stage.right.body.vertices.astype(float))),

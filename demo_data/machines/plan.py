@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from demo_data.machines.views import PartSpec, ViewSpec
+from demo_data.machines.specs import PartSpec, ViewSpec
 
 Rng = np.random.Generator
 SETS = ("tune", "calibrate", "test")
@@ -26,6 +26,7 @@ class Task:
         retake: why the photo must be refused, or None.
         big: 4000 x 3000 pixels.
         seed: of everything random in it.
+        unlabelled: parts that are not at their places because of another part's fault.
     """
 
     machine: str
@@ -36,6 +37,7 @@ class Task:
     retake: str | None = None
     big: bool = False
     seed: tuple[int, ...] = ()
+    unlabelled: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -93,6 +95,8 @@ def pack(view: ViewSpec, times: int, most: int, rng: Rng) -> list[dict[str, str]
 def _fits(view: ViewSpec, shot: dict[str, str], part_id: str, state: str, most: int) -> bool:
     if part_id in shot or len(shot) >= most or _twin(part_id) in shot:
         return False
+    if part_id in view.carried(shot) or set(view.carried({part_id: state})) & set(shot):
+        return False
     kinds = {view.part(p).alike or p for p in shot}
     if state == "missing" and part_id.endswith("-handle") and shot.get("handle-pin"):
         return False
@@ -145,7 +149,8 @@ def reference(machine: str, view: ViewSpec, full: bool, seed: tuple[int, ...]) -
     tasks = [Task(machine, view.id, f"{view.id}/01.jpg", "master", seed=(*seed, 1, 0))]
     for k, wrong in enumerate(states, start=2):
         file = f"{view.id}/{k:02d}.jpg"
-        tasks.append(Task(machine, view.id, file, "reference", wrong, seed=(*seed, 1, k)))
+        task = Task(machine, view.id, file, "reference", wrong, seed=(*seed, 1, k))
+        tasks.append(replace(task, unlabelled=view.carried(wrong)))
     return tasks
 
 
@@ -170,7 +175,8 @@ def photos(machine: str, view: ViewSpec, full: bool, seed: tuple[int, ...]) -> l
             file = f"{part}/{view.id}-{place:02d}.jpg"
             tall = int(i) in big and why is None
             token = (*seed, 2, number, place)
-            tasks.append(Task(machine, view.id, file, "photo", wrong, why, tall, token))
+            task = Task(machine, view.id, file, "photo", wrong, why, tall, token)
+            tasks.append(replace(task, unlabelled=view.carried(wrong)))
     return tasks
 
 
@@ -181,7 +187,8 @@ def large(machine: str, view: ViewSpec, count: int, seed: tuple[int, ...]) -> li
         rng = np.random.default_rng([*seed, 3, k])
         wrong = {} if rng.random() < 1 / 3 else draw_faults(view, rng)
         file = f"large/{view.id}-{k + 1:05d}.jpg"
-        tasks.append(Task(machine, view.id, file, "photo", wrong, seed=(*seed, 3, k)))
+        task = Task(machine, view.id, file, "photo", wrong, seed=(*seed, 3, k))
+        tasks.append(replace(task, unlabelled=view.carried(wrong)))
     return tasks
 
 

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from demo_data.machines.staging import SETTINGS
 from demo_data.render.spec import F64, Camera
 
 LONG, SHORT = 1280, 960
 MASTER_FOV = 56.0
-MASTER_FILL = 0.75  # share of the master's width that the body takes
 MARGIN = 0.015
 
 
@@ -24,6 +24,7 @@ class Subject:
         width, height: extent of body and parts, mm.
         points: (N, 3) points of all parts that must be in the picture.
         low_pitch: lowest camera pitch, degrees (a bench is in the way below).
+        fill: share of the master's width that body and parts take.
     """
 
     centre: F64
@@ -31,6 +32,7 @@ class Subject:
     height: float
     points: F64
     low_pitch: float
+    fill: float
 
 
 def subject(view: str, parts: Mapping[str, F64], body: F64, plane: float) -> Subject:
@@ -39,8 +41,9 @@ def subject(view: str, parts: Mapping[str, F64], body: F64, plane: float) -> Sub
     everything = np.concatenate([seen, body])
     low, high = everything.min(0), everything.max(0)
     centre = np.array([*(low + high)[:2] / 2, plane])
-    low_pitch = {"valves": -8.0, "door-front": -25.0, "door-back": -25.0}[view]
-    return Subject(centre, float(high[0] - low[0]), float(high[1] - low[1]), _thin(seen), low_pitch)
+    width, height = float(high[0] - low[0]), float(high[1] - low[1])
+    setting = SETTINGS[view]
+    return Subject(centre, width, height, _thin(seen), setting.low_pitch, setting.fill)
 
 
 def _thin(points: F64) -> F64:
@@ -48,10 +51,10 @@ def _thin(points: F64) -> F64:
     return points[::step]
 
 
-def _distance(subject_: Subject, fov_x: float, size: tuple[int, int], fill: float) -> float:
-    """Return the distance at which the subject fills a share of the picture's width."""
+def _distance(subject_: Subject, fov_x: float, size: tuple[int, int]) -> float:
+    """Return the distance at which the subject fills its share of the picture's width."""
     width, height = size
-    view_width = max(subject_.width / fill, subject_.height / 0.9 * width / height)
+    view_width = max(subject_.width / subject_.fill, subject_.height / 0.9 * width / height)
     return view_width / 2 / float(np.tan(np.radians(fov_x) / 2))
 
 
@@ -92,7 +95,7 @@ def stance(camera: Camera) -> tuple[float, float]:
 def master(subject_: Subject, rng: np.random.Generator) -> Camera:
     """Return the master's camera: nearly square on, the body filling most of the width."""
     size = (LONG, SHORT)
-    away = _distance(subject_, MASTER_FOV, size, MASTER_FILL)
+    away = _distance(subject_, MASTER_FOV, size)
     angles = (rng.uniform(-1.5, 1.5), rng.uniform(0.0, 2.5), rng.uniform(-0.8, 0.8))
     return _camera(subject_, away, angles, (0.0, 0.0), MASTER_FOV, size)
 
@@ -132,7 +135,7 @@ def everyday(
         if portrait:
             fov_x = 2 * np.degrees(np.arctan(np.tan(np.radians(fov_long) / 2) * short / long))
         ease = 1 + attempt / 200
-        away = _distance(subject_, fov_x, size, MASTER_FILL) * rng.uniform(*reach) * ease
+        away = _distance(subject_, fov_x, size) * rng.uniform(*reach) * ease
         pitch = rng.uniform(max(-25.0 * calm, subject_.low_pitch), 25.0 * calm)
         roll = turned + rng.uniform(-15, 15) * calm
         angles = (rng.uniform(-25, 25) * calm, pitch, roll)
@@ -148,7 +151,7 @@ def cropped(subject_: Subject, parts: Mapping[str, F64], rng: np.random.Generato
     """Return a camera that cuts at least one part off, with half of the parts in the picture."""
     size = (LONG, SHORT)
     for _ in range(2000):
-        away = _distance(subject_, 60.0, size, MASTER_FILL) * rng.uniform(0.55, 1.0)
+        away = _distance(subject_, 60.0, size) * rng.uniform(0.55, 1.0)
         angles = tuple(rng.uniform(-15, 15, 3))
         shift = tuple(rng.uniform(-0.5, 0.5, 2) * (subject_.width, subject_.height))
         if angles[1] < subject_.low_pitch:

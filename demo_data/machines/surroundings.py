@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from demo_data.machines import clutter, textures
-from demo_data.machines.design import DARK, RUBBER, STEEL, Design
+from demo_data.machines import clutter, pump, textures
+from demo_data.machines.design import DARK, STEEL, Design
+from demo_data.machines.staging import SETTINGS, Place
 from demo_data.render import geometry as g
 from demo_data.render.spec import F64, Camera, Item, Lamp, Material, Mesh
 
@@ -23,21 +24,26 @@ class Ground:
     Attributes:
         frame: takes bench space (z up from the bench) to world.
         up: world direction away from the bench, to the ceiling.
-        around: half width and half depth of the door on the bench.
+        half: half width and half depth of the door, or of the opening, in it.
     """
 
     frame: F64
     up: tuple[float, float, float]
-    around: tuple[float, float]
+    half: tuple[float, float]
 
 
 def ground(view: str, body: Mesh) -> Ground:
-    """Return where the bench lies below the door of ``view``."""
+    """Return where the bench, or the freezer's deck, lies about what ``view`` shows."""
     low, high = body.vertices.min(0), body.vertices.max(0)
-    if view == "door-back":
+    place = SETTINGS[view].place
+    if place is Place.HOPPER:
+        middle = pump.DECK @ g.shift(y=-pump.OPENING / 2)
+        up = middle[:3, 2]
+        return Ground(middle, _triple(up), (pump.WIDE / 2, pump.OPENING / 2))
+    if place is Place.BENCH_TOP:
         half = (float(high[0] - low[0]) / 2, float(high[1] - low[1]) / 2)
         return Ground(g.shift(0, float(low[1] + high[1]) / 2, float(low[2])), (0, 0, 1), half)
-    drop = 190.0 if view == "door-front" else 0.0
+    drop = 190.0 if place is Place.FREEZER else 0.0
     half = (float(high[0] - low[0]) / 2, float(high[2] - low[2]) / 2)
     middle = float(low[2] + high[2]) / 2
     turn = g.turn(-90, (1, 0, 0))
@@ -91,8 +97,37 @@ def _puddles(rng: Rng, bench: Material) -> list[Item]:
     return [Item(g.merge(drops), wet)] if drops else []
 
 
-def _freezer(design: Design, rng: Rng) -> list[Item]:
-    """Return the front of the machine that the door is mounted on."""
+def _deck(rng: Rng) -> list[Item]:
+    """Return the freezer's top round the hopper, of steel or polymer, and the opening's bead."""
+    top = g.rounded_box(1500.0, 1500.0, 12.0, 20.0, 3.0).moved(g.shift(z=-12.0))
+    hole = g.rounded_box(pump.WIDE, pump.OPENING, 60.0, 12.0).moved(g.shift(z=-40.0))
+    material, size = _textured(rng, textures.BENCHES[:2])
+    if rng.random() < 0.4:
+        grey = float(rng.choice([0.62, 0.30, 0.05]))
+        material = Material((grey, grey, grey * 0.98), roughness=rng.uniform(0.3, 0.5))
+    track = g.racetrack(pump.WIDE + 3.0, pump.OPENING + 3.0, 200, 13.0)
+    bead = g.gasket(g.circle(5.0, 14), track)
+    return [Item(g.box_uv(g.cut(top, [hole]), size), material), Item(bead, DARK)]
+
+
+def _drops(rng: Rng) -> list[Item]:
+    """Return drops of rinse water on the hopper's back, beside the bracket."""
+    drops = []
+    for _ in range(int(rng.integers(0, 18))):
+        radius = rng.uniform(1.5, 5.0)
+        side = float(rng.choice([-1.0, 1.0]))
+        x, y = side * rng.uniform(172, 218), rng.uniform(-140, 140)
+        flat = g.scale(1.0, rng.uniform(1.0, 1.9), 0.35)
+        drops.append(g.sphere(radius, 20, 10).moved(g.shift(x, y, 0.2) @ flat))
+    wet = Material((0.60, 0.60, 0.58), roughness=0.04, specular=0.5, clearcoat=1.0)
+    return [Item(g.merge(drops), wet)] if drops else []
+
+
+def _freezer(design: Design, rng: Rng, open_: tuple[float, float] | None) -> list[Item]:
+    """Return the front of the machine that the door is mounted on.
+
+    ``open_`` is the width and height of the place that is cut out, where the door is off.
+    """
     wide = design.width + rng.uniform(40, 120)
     high, low = design.top + 150.0, -design.top - 170.0
     panel_material = Material(
@@ -100,6 +135,9 @@ def _freezer(design: Design, rng: Rng) -> list[Item]:
     )
     panel = g.rounded_box(wide, high - low, 560.0, 10.0, 4.0)
     panel = panel.moved(g.shift(0, (high + low) / 2, -566.0))
+    if open_ is not None:
+        hole = g.rounded_box(open_[0] - 24.0, open_[1] - 24.0, 600.0, 20.0)
+        panel = g.cut(panel, [hole.moved(g.shift(z=-500.0))])
     items = [Item(g.box_uv(panel, 420.0), panel_material)]
     head = g.rounded_box(wide + 6, 96.0, 30.0, 8.0, 4.0).moved(g.shift(0, high - 52, -8))
     items.append(Item(head, DARK))
@@ -110,7 +148,7 @@ def _freezer(design: Design, rng: Rng) -> list[Item]:
     face = g.rounded_box(90, 34, 2.0, 3.0).moved(g.shift(-0.16 * wide, high - 28, 21.5))
     items.append(Item(face, Material((0.02, 0.05, 0.06), roughness=0.1)))
     items += _tray(design, wide, low)
-    for barrel in design.barrels:  # the barrels' rims behind the door
+    for barrel in design.barrels if open_ is None else ():  # the barrels' rims behind the door
         rim = g.cylinder(design.land[0] / 2 + 18, 8.0).moved(g.shift(barrel, design.barrel_y, -9))
         items.append(Item(rim, STEEL))
     return items
@@ -127,18 +165,18 @@ def _tray(design: Design, wide: float, low: float) -> list[Item]:
 
 
 def _clutter(
-    design: Design, view: str, place: Ground, rng: Rng, amount: int
+    design: Design, place: Place, around: Ground, rng: Rng, amount: int
 ) -> list[tuple[str, list[Item]]]:
     """Return things on the bench, each with where it stands against the door."""
     out = []
-    half_x, half_y = place.around
+    half_x, half_y = around.half
     for _ in range(amount):
         low = rng.random() < 0.72
         makers = clutter.LOW if low else clutter.TALL
         items = makers[int(rng.integers(len(makers)))](rng, design)
         reach = 70.0
         where = "beside"
-        if view == "door-back" or rng.random() < 0.6:
+        if place is Place.BENCH_TOP or rng.random() < 0.6:
             angle = rng.uniform(0, 2 * np.pi)
             far = rng.uniform(reach * 0.75, 330.0)
             x = float(np.clip(1.6 * np.cos(angle), -1, 1)) * (half_x + far)
@@ -146,9 +184,11 @@ def _clutter(
         else:
             x, y = rng.uniform(-380, 380), half_y + rng.uniform(60, 240)
             where = "behind"
-        if view != "door-back" and y > half_y:
+        if place is Place.HOPPER:  # nothing stands between the person and the hopper
+            y = abs(y)
+        elif place is not Place.BENCH_TOP and y > half_y:
             where = "behind"
-        move = place.frame @ g.shift(x, y, 0.3) @ g.turn(rng.uniform(0, 360))
+        move = around.frame @ g.shift(x, y, 0.3) @ g.turn(rng.uniform(0, 360))
         out.append((where, [Item(i.mesh.moved(move), i.material) for i in items]))
     return out
 
@@ -178,32 +218,42 @@ def build(
         keep_clear: (x0, y0, x1, y1) of each part in the picture; nothing lies before them.
         tidy: 0 for the usual mess, 1 for an empty bench.
     """
-    place = ground(view, body)
-    bench = _bench(rng, tidy)
-    items = [Item(bench.mesh.moved(place.frame), bench.material)]
-    puddles = _puddles(rng, bench.material)
-    items += [Item(i.mesh.moved(place.frame), i.material) for i in puddles]
-    if view == "valves":
+    place, around = SETTINGS[view].place, ground(view, body)
+    items: list[Item] = []
+    if place is Place.HOPPER:
+        level = _deck(rng)
+        items += _drops(rng)
+    else:
+        level = [_bench(rng, tidy)]
+        level += _puddles(rng, level[0].material)
+    items += [Item(i.mesh.moved(around.frame), i.material) for i in level]
+    if place is Place.BENCH:
         items.append(_wall(rng, rng.uniform(110, 420), tidy))
-    elif view == "door-front":
+    elif place is Place.HOPPER:
+        wall = _wall(rng, rng.uniform(60, 380), tidy)
+        upright = around.frame @ g.shift(y=pump.OPENING / 2) @ g.turn(90, (1, 0, 0))
+        items.append(Item(wall.mesh.moved(upright), wall.material))
+    elif place is Place.FREEZER:
         items.append(_wall(rng, rng.uniform(600, 900), tidy))
-        items += _freezer(design, rng)
+        size = np.ptp(body.vertices, axis=0)
+        off = (float(size[0]), float(size[1])) if view == "barrels" else None
+        items += _freezer(design, rng, off)
     amount = round((1 - tidy) * int(rng.integers(2, 10)))
-    for where, group in _clutter(design, view, place, rng, amount):
-        if view == "door-front" and where == "behind":
+    for where, group in _clutter(design, place, around, rng, amount):
+        if place is Place.FREEZER and where == "behind":
             continue
         if where == "behind" or not any(_overlaps(group, camera, box) for box in keep_clear):
             items += group
-    return items + _room(view, rng) + _person(camera, rng)
+    return items + _room(place, rng) + _person(camera, rng)
 
 
-def _room(view: str, rng: Rng) -> list[Item]:
+def _room(place: Place, rng: Rng) -> list[Item]:
     """Return large dull cards far behind the camera: what bright metal reflects."""
     cards = []
     for _ in range(int(rng.integers(1, 4))):
         grey = rng.uniform(0.02, 0.5)
         card = g.rounded_box(rng.uniform(500, 1600), rng.uniform(600, 2200), 10.0)
-        if view == "door-back":
+        if place is Place.BENCH_TOP:
             move = g.shift(rng.uniform(-1500, 1500), rng.uniform(-1500, 1500), 2600)
         else:
             move = g.shift(rng.uniform(-1800, 1800), rng.uniform(-500, 900), 2600)
@@ -255,6 +305,7 @@ def lamps(
 
     ``even`` is the good light in which a store takes its master: large lamps, much fill.
     """
+    above = SETTINGS[view].place is Place.BENCH_TOP
     count = 2 if even else int(rng.integers(1, 4))
     shares = np.sort(rng.dirichlet(np.full(count, 1.2)))[::-1]
     fill = rng.uniform(0.45, 0.6) if even else rng.uniform(0.14, 0.6)
@@ -263,7 +314,7 @@ def lamps(
     for share in shares:
         wide, deep = _lamp_size(rng, even)
         x, y, high = rng.uniform(-900, 900), rng.uniform(-300, 900), rng.uniform(900, 1700)
-        centre = np.array([x, y, high] if view == "door-back" else [x, high, 250 + abs(y)])
+        centre = np.array([x, y, high] if above else [x, high, 250 + abs(y)])
         aim = rng.uniform(-150, 150, 3)
         away = float(np.linalg.norm(centre - aim))
         colour = np.array(_WHITE[int(rng.integers(len(_WHITE)))]) if rng.random() < 0.35 else tint
@@ -294,6 +345,3 @@ def cover(kind: str, point: F64, rng: Rng) -> list[Item]:
         items = [clutter.towel(rng, rng.uniform(170, 230), rng.uniform(150, 200), 30.0)]
         turned = g.shift(*point) @ g.turn(rng.uniform(0, 180))
     return [Item(i.mesh.moved(turned), i.material) for i in items]
-
-
-__all__ = ["RUBBER", "Ground", "build", "cover", "ground", "lamps", "shadow_hand"]

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import lru_cache
 
 import numpy as np
 
-from demo_data.render.spec import F32, F64
+from demo_data.render.spec import F32, F64, Material
 
 SIZE = 512
 
@@ -113,6 +114,13 @@ def plaster(rng: np.random.Generator) -> F32:
     """Return a painted wall."""
     base = rng.choice([[0.66, 0.64, 0.6], [0.42, 0.5, 0.5], [0.6, 0.52, 0.4], [0.5, 0.5, 0.52]])
     return _colour(tuple(base), 1 + 0.03 * noise(rng, 1.4))
+
+
+@lru_cache(maxsize=8)
+def brushed_steel(seed: int, roughness: float) -> Material:
+    """Return the machine's own brushed steel: the same scratches in every picture."""
+    texture = steel(np.random.default_rng(seed))
+    return Material((0.5, 0.5, 0.5), metallic=1.0, roughness=roughness, texture=texture)
 
 
 Maker = Callable[[np.random.Generator], F32]

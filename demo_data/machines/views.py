@@ -1,50 +1,11 @@
-"""The three door views in words: which parts each shows, and the states they can be in."""
+"""The views of a machine in words, the three door views among them."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from demo_data.machines.design import Design
 from demo_data.machines.door import screw_places
-
-VIEW_IDS = ("valves", "door-back", "door-front")
-
-
-@dataclass(frozen=True)
-class FaultSpec:
-    """A wrong state of a part, in the words of machine.toml."""
-
-    state: str
-    how: str
-    fix: str
-    turn_deg: float | None = None
-    swap_with: str | None = None
-
-
-@dataclass(frozen=True)
-class PartSpec:
-    """A part to be judged."""
-
-    id: str
-    title: str
-    expect: str
-    faults: tuple[FaultSpec, ...]
-    alike: str | None = None
-    symmetry: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True)
-class ViewSpec:
-    """A view of one machine."""
-
-    id: str
-    title: str
-    ask: str
-    parts: tuple[PartSpec, ...]
-
-    def part(self, part_id: str) -> PartSpec:
-        return next(part for part in self.parts if part.id == part_id)
-
+from demo_data.machines.specs import FaultSpec, PartSpec, ViewSpec
+from demo_data.machines.views_inner import barrels_view, pump_view, seals_view
 
 _MISSING_VALVE = FaultSpec("missing", "absent", "Slide a draw valve into the bore.")
 
@@ -242,5 +203,6 @@ def _front_view(design: Design) -> ViewSpec:
 
 def view_specs(design: Design) -> dict[str, ViewSpec]:
     """Return the views of a machine in the order of the rebuild."""
-    views = (_valves_view(design), _back_view(design), _front_view(design))
+    views = [pump_view(), seals_view(), barrels_view()] if design.whole else []
+    views += [_valves_view(design), _back_view(design), _front_view(design)]
     return {view.id: view for view in views}

@@ -76,6 +76,18 @@ def test_faults_that_hide_each_other_are_not_planted_together() -> None:
             assert not {f"{side}-handle", f"{side}-stem"} <= set(shot)
 
 
+def test_what_a_proud_beater_takes_along_is_neither_planted_nor_vouched_for() -> None:
+    view = view_specs(DESIGNS[FULL])["barrels"]
+    tasks = plan.large(FULL, view, 300, (7, 0, 0)) + plan.reference(FULL, view, True, (7, 0, 0))
+    proud = [task for task in tasks if "proud" in task.states.values()]
+    assert len(proud) > 20
+    for task in proud:
+        assert "left-shoe" in task.unlabelled or task.states.get("left-beater") != "proud"
+        assert not set(task.states) & set(task.unlabelled)
+    others = [task for task in tasks if "proud" not in task.states.values()]
+    assert all(task.unlabelled == () for task in others)
+
+
 def test_hull_against_scipy() -> None:
     spatial = pytest.importorskip("scipy.spatial")
     points = np.random.default_rng(2).normal(size=(4000, 2))
@@ -130,3 +142,5 @@ def test_written_labels_are_read_by_the_product(tmp_path: Path) -> None:
     shots = read_labels(path, None)
     assert [dict(shot.states) for shot in shots] == [task.states for task in tasks]
     assert [shot.retake for shot in shots] == [task.retake for task in tasks]
+    assert [set(shot.unlabelled) for shot in shots] == [set(task.unlabelled) for task in tasks]
+    assert any(shot.unlabelled for shot in shots)
