@@ -19,6 +19,7 @@ from demo_data.render.spec import F32, F64, Camera, Item, Lamp, Scene
 Rng = np.random.Generator
 # What a picture needs: door 10, parts, clutter.
 CAPACITY = Capacity(plain=44, textured=8, lamps=4)
+MOST_BYTES = {False: 230_000, True: 700_000}  # all pictures are kept in the repository
 LEAST_HEIGHT = 30.0  # mm of the camera over the bench
 # A screw or a beater seen along its axis tells neither its length nor how far it stands out.
 TELLING_ANGLE_DEG = {"loose": 18.0, "short-screw": 14.0, "tall-screw": 14.0, "proud": 7.0}
@@ -96,7 +97,8 @@ class Studio:
         quality = 92 if task.kind == "master" else int(rng.integers(70, 93))
         if task.big:
             quality = int(rng.integers(70, 79))
-        return encode_jpeg(pixels, quality, orientation), self._truth(stage, task, camera)
+        jpeg = encode_jpeg(pixels, quality, orientation, MOST_BYTES[task.big])
+        return jpeg, self._truth(stage, task, camera)
 
     # -- camera ----------------------------------------------------------------------------
 

@@ -190,6 +190,10 @@ def _tube_ring(y: float) -> list[Item]:
     return [Item(ring.moved(g.shift(TUBE_X, y, TUBE_Z) @ Z_TO_Y), RUBBER)]
 
 
+def _points(items: list[Item]) -> F64:
+    return np.concatenate([item.mesh.vertices for item in items]).astype(float)
+
+
 def _seat(y: float) -> F64:
     """Return points round an O-ring's groove and the tube beside it."""
     band = g.cylinder(SPIGOT_RADIUS + 3.0, 17.0).moved(g.shift(TUBE_X, y - 8.5, TUBE_Z) @ Z_TO_Y)
@@ -228,7 +232,9 @@ def assemble(design: Design, states: States, rng: np.random.Generator) -> Assemb
     placed["locking-clip"] = clip if state != "missing" else []
     there = states.get("bracket-gasket") != "missing"
     placed["bracket-gasket"] = _bracket_gasket() if there else []
-    seen: dict[str, F64] = {}
+    # Where its head can be, at the top or below, belongs to the pin's place.
+    both = [*cross_pin(False, 0.0, 0.0), *cross_pin(True, 0.0, 0.0)]
+    seen = {"cross-pin": _points(both)}
     for part_id, y in RING_YS.items():
         there = states.get(part_id) != "missing"
         placed[part_id] = _tube_ring(y) if there else []
@@ -243,7 +249,6 @@ def assemble(design: Design, states: States, rng: np.random.Generator) -> Assemb
     for part_id, group in placed.items():
         items += group
         if group and part_id not in seen:
-            points = np.concatenate([item.mesh.vertices for item in group])
-            seen[part_id] = points.astype(float)
+            seen[part_id] = _points(group)
     parts = {part_id: seen[part_id] for part_id in placed if part_id in seen}
     return Assembly(tuple(items), _body(), parts, SLAB, _ring_outline())

@@ -19,6 +19,7 @@ U8 = NDArray[np.uint8]
 
 # Relative luminance of linear sRGB, ITU-R BT.709.
 _LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)
+LEAST_QUALITY = 70
 _EXIF_ORIENTATION = 0x0112
 # How the stored picture is turned so that a viewer, obeying the tag, shows it upright.
 _STORE = {
@@ -109,13 +110,16 @@ def develop(linear: F32, rng: np.random.Generator, look: Look | None = None) -> 
     return np.asarray(np.clip(_sharpen(shown, look) * 255 + 0.5, 0, 255), np.uint8)
 
 
-def encode_jpeg(pixels: U8, quality: int, orientation: int = 1) -> bytes:
+def encode_jpeg(
+    pixels: U8, quality: int, orientation: int = 1, most_bytes: int | None = None
+) -> bytes:
     """Return a JPEG that shows ``pixels`` upright to a reader who obeys EXIF orientation.
 
     Args:
         pixels: (H, W, 3) uint8 picture as a person shall see it.
         quality: 1 to 95.
         orientation: EXIF orientation 1, 3, 6 or 8 (how the phone was held).
+        most_bytes: lower the quality, but not below 70, until the file is no larger.
 
     Raises:
         ValueError: ``orientation`` is another one.
@@ -128,9 +132,16 @@ def encode_jpeg(pixels: U8, quality: int, orientation: int = 1) -> bytes:
         image = image.transpose(turn)
     exif = Image.Exif()
     exif[_EXIF_ORIENTATION] = orientation
-    buffer = io.BytesIO()
-    image.save(buffer, "JPEG", quality=quality, exif=exif.tobytes(), subsampling=2)
-    return buffer.getvalue()
+    while True:
+        buffer = io.BytesIO()
+        image.save(
+            buffer, "JPEG", quality=quality, exif=exif.tobytes(), subsampling=2,
+            progressive=True, optimize=True,
+        )  # fmt: skip
+        data = buffer.getvalue()
+        if most_bytes is None or len(data) <= most_bytes or quality <= LEAST_QUALITY:
+            return data
+        quality = max(LEAST_QUALITY, quality - 4)
 
 
 # -- lens --------------------------------------------------------------------------------------
