@@ -31,7 +31,9 @@ _LIMITS = "at_least, at_most or both"
 
 def read_steps(tables: Sequence[Table], views: frozenset[str]) -> tuple[Step, ...]:
     """Return the steps in their order; problems are kept in the tables' source."""
-    steps = tuple(_step(table, views) for table in tables)
+    steps: list[Step] = []
+    for table in tables:
+        steps.append(_step(table, views, steps[-1].phase if steps else Phase.TAKE_APART))
     pairs = list(zip(tables, steps, strict=True))
     refuse_doubles(tables[0].source, "id", ((t.path, s.id) for t, s in pairs))
     wear = [
@@ -42,12 +44,12 @@ def read_steps(tables: Sequence[Table], views: frozenset[str]) -> tuple[Step, ..
     refuse_doubles(tables[0].source, "id", wear)
     for number, (table, step) in enumerate(pairs):
         _check_order(table, step, steps[:number], steps[number + 1 :])
-    return steps
+    return tuple(steps)
 
 
-def _step(table: Table, views: frozenset[str]) -> Step:
+def _step(table: Table, views: frozenset[str], phase_before: Phase) -> Step:
     step_id, title = table.id("id"), table.text("title")
-    phase = table.required_choice("phase", Phase) or Phase.TAKE_APART
+    phase = table.required_choice("phase", Phase) or phase_before
     hidden_by = table.word("hidden_by", required=False)
     kind = table.required_choice("kind", StepKind)
     read = {StepKind.PHOTO: _photo, StepKind.CHECK: _check, StepKind.READING: _reading}

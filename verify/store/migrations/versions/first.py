@@ -101,6 +101,10 @@ def _people() -> None:
         _to("memberships", "person", "people"),
         _to("memberships", "store", "stores"),
     )
+    _deputies()
+
+
+def _deputies() -> None:
     op.create_table(
         "deputies",
         sa.Column("id", sa.Integer, nullable=False),
@@ -150,6 +154,11 @@ def _records() -> None:
         _to("rebuilds", "machine", "machines"),
         _to("rebuilds", "store", "stores"),
     )
+    _find_rebuilds_by()
+    _entries()
+
+
+def _find_rebuilds_by() -> None:
     for column in ("machine", "store", "day"):
         op.create_index(f"ix_rebuilds_{column}", "rebuilds", [column])
     going_on = sa.text("state NOT IN ('in-use', 'given-up')")
@@ -161,6 +170,9 @@ def _records() -> None:
         sqlite_where=going_on,
         postgresql_where=going_on,
     )
+
+
+def _entries() -> None:
     op.create_table(
         "entries",
         sa.Column("chain", _ID, nullable=False),
