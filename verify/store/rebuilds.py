@@ -25,7 +25,7 @@ from verify.rebuild.plan import plan_of, plan_to_json
 from verify.rebuild.replay import Rebuild, begin
 from verify.rebuild.sanitizer import sanitizers
 from verify.rebuild.states import CLOSED
-from verify.store import photos, tables, wear_kit
+from verify.store import claims, photos, tables, wear_kit
 from verify.store.chain import append
 from verify.store.people import actor_in, person_in
 from verify.store.records import Records, columns_of
@@ -102,13 +102,13 @@ class Rebuilds(Records):
         content = photos.read_file(photo)
         if photos.is_the_same(state, content):
             return before
-        facts = photos.facts_of(photo)
+        facts = claims.facts_of(photo)
         digest = self.pictures.put(content)
         result = judge(photo, state.step.view or "")
         photos.require_fits(result, before, state, digest)
         with self.database.read() as connection:
-            asked = photos.Asked(before, step_id, digest, facts, self.clock())
-            doubts = photos.doubts_of(connection, asked, self.pictures)
+            asked = claims.Asked(before, step_id, digest, facts)
+            doubts = claims.doubts_of(connection, asked, self.pictures)
         data = photos.photo_data(step_id, digest, len(content), facts, result, doubts)
 
         def decide(rebuild: Rebuild, actor: Actor, _at: datetime) -> Mapping[str, Any]:

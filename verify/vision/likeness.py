@@ -62,7 +62,7 @@ def grey(bgr: U8, side: int = SIDE) -> U8:
 def describe(bgr: U8) -> Likeness:
     """Return the likeness of an upright (H, W, 3) picture."""
     small = grey(bgr)
-    found, bits = cv2.ORB_create(POINTS).detectAndCompute(small, None)
+    found, bits = cv2.ORB.create(POINTS).detectAndCompute(small, None)
     longer = max(small.shape)
     points = np.array([point.pt for point in found], np.float32).reshape(-1, 2)
     kept = np.zeros((0, 32), np.uint8) if bits is None else np.asarray(bits, np.uint8)
@@ -159,16 +159,18 @@ def _shrunk(old: U8, matrix: F32, scale: float) -> tuple[U8, F32]:
 
 
 def _refined(new: U8, old: U8, matrix: F32) -> F32 | None:
-    """Return the transform refined on brightness; None where it is more than a scale and a shift."""
-    inverse = cv2.invertAffineTransform(matrix).astype(np.float32)
+    """Return the transform refined on brightness; None where it turns or distorts."""
+    inverse = np.asarray(cv2.invertAffineTransform(matrix), np.float32)
+    everywhere = np.full(old.shape, 255, np.uint8)
     for blur, rounds, tolerance in ((9, 20, 4.0), (3, 30, 1.0)):
         stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, rounds, 1e-5)
         try:
-            _, inverse = cv2.findTransformECC(
-                new, old, inverse, cv2.MOTION_AFFINE, stop, None, blur
+            _, better = cv2.findTransformECC(
+                new, old, inverse, cv2.MOTION_AFFINE, stop, everywhere, blur
             )
         except cv2.error:  # it does not converge: nothing alike
             return None
+        inverse = np.asarray(better, np.float32)
         full = np.asarray(cv2.invertAffineTransform(inverse), np.float64)
         if not _only_scaled(full, old.shape[1], old.shape[0], tolerance):
             return None
@@ -178,7 +180,7 @@ def _refined(new: U8, old: U8, matrix: F32) -> F32 | None:
 def _only_scaled(matrix: NDArray[np.float64], width: int, height: int, tolerance: float) -> bool:
     stretch = abs(matrix[0, 0] - matrix[1, 1]) * max(width, height) / 2
     turn = max(abs(matrix[0, 1]) * height, abs(matrix[1, 0]) * width) / 2
-    return stretch <= tolerance * _STRETCH and turn <= tolerance * _TURN
+    return bool(stretch <= tolerance * _STRETCH and turn <= tolerance * _TURN)
 
 
 def _least(new: U8, old: U8, covered: U8) -> float | None:

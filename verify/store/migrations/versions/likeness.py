@@ -10,7 +10,7 @@ depends_on = None
 
 
 def upgrade() -> None:
-    """Add the columns; pictures that are there already get their likeness when next looked at."""
+    """Add the columns; of older pictures only the very same file is told again."""
     op.add_column("pictures", sa.Column("likeness", sa.LargeBinary))
     with op.batch_alter_table("machines") as machines:
         machines.add_column(sa.Column("marker", sa.Integer))
