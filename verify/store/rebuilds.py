@@ -73,6 +73,7 @@ class Rebuilds(Records):
                 connection, self.key, new_id, by=by, kind=Action.START, data=data, at=now
             )
             rebuild = begin(entry)
+            self._note_head(connection, entry)
             connection.execute(insert(tables.rebuilds).values(id=new_id, **columns_of(rebuild)))
             return rebuild
 

@@ -9,7 +9,7 @@ from typing import Any
 
 from sqlalchemy import Connection, select, update
 
-from verify.errors import UsageError
+from verify.errors import RecordBrokenError, UsageError
 from verify.rebuild import rules
 from verify.rebuild.entries import Action, Entry, to_rfc3339
 from verify.rebuild.people import Actor
@@ -17,9 +17,21 @@ from verify.rebuild.replay import Rebuild, replay
 from verify.rebuild.states import CLOSED, State
 from verify.store import photos, tables
 from verify.store.base import Base
-from verify.store.chain import Verified, append, head_of, read_chain, verify_chain, written
+from verify.store.chain import (
+    BOOK,
+    Verified,
+    append,
+    canonical,
+    head_of,
+    read_chain,
+    sha256,
+    verify_chain,
+    written,
+)
 from verify.store.people import actor_in
 from verify.store.pictures import Pictures
+
+RECORD_AT = "record-at"  # an entry of the book: how far a record had come
 
 Decide = Callable[[Rebuild, Actor, datetime], Mapping[str, Any]]
 Also = Callable[[Connection, Entry, Rebuild], None]
@@ -92,6 +104,38 @@ class Records(Base):
         found = self.listed(machine=machine_id, states=every, limit=1)
         return found[0].id if found else None
 
+    def chains(self) -> list[str]:
+        """Return the ids of all records: those of rebuilds, and the book."""
+        ids = tables.chains.c.id
+        known = select(tables.rebuilds.c.id).union(select(ids), select(tables.entries.c.chain))
+        with self.database.read() as connection:
+            return sorted({row[0] for row in connection.execute(known)})
+
+    def check_chain(self, chain: str) -> Verified:
+        """Hold one record against what it should be: a rebuild's, or the book.
+
+        Raises:
+            RecordBrokenError: names the first broken entry.
+        """
+        if chain != BOOK:
+            return self.check(chain)
+        with self.database.read() as connection:
+            book = read_chain(connection, chain, self.key.public)
+            for entry in book.entries:
+                if entry.kind == RECORD_AT:
+                    self._require_noted(connection, entry)
+            return book
+
+    def _require_noted(self, connection: Connection, note: Entry) -> None:
+        """Hold a record against its head as the book has it."""
+        c = tables.entries.c
+        wanted = select(c.hash).where(c.chain == note.data["id"], c.n == note.data["n"])
+        if connection.execute(wanted).scalar_one_or_none() != note.data["head"]:
+            raise RecordBrokenError(
+                f"record {note.data['id']}, entry {note.data['n']}: is not the one that entry "
+                f"{note.n} of the book has noted"
+            )
+
     def check(self, rebuild_id: str, expected_head: str | None = None) -> Verified:
         """Hold a whole record against hashes, seal, signatures, rules and pictures.
 
@@ -137,6 +181,8 @@ class Records(Base):
                 found = rules.leak(after, actor, where, data["step"], data["note"])
                 entries.append(self._append(connection, rebuild_id, Action.LEAK, actor, found))
                 after = replay(entries)
+            if after.state is not rebuild.state:
+                self._note_head(connection, entries[-1])
             if also is not None:
                 also(connection, entries[len(record.entries)], after)
             c = tables.rebuilds.c
@@ -157,6 +203,12 @@ class Records(Base):
             connection, self.key, rebuild_id, by=actor.id, kind=action, data=data, at=self.clock()
         )
 
+    def _note_head(self, connection: Connection, entry: Entry) -> None:
+        """Note in the book where a record stands, so that none can vanish as a whole."""
+        head = sha256(canonical(entry.to_json()))
+        data = {"id": entry.chain, "n": entry.n, "head": head}
+        self.note(connection, RECORD_AT, entry.by, data)
+
     def _record(self, connection: Connection, rebuild_id: str) -> Verified:
         self._require_known(connection, rebuild_id)
         return read_chain(connection, rebuild_id, self.key.public)
@@ -167,6 +219,8 @@ class Records(Base):
     def _require_known(self, connection: Connection, rebuild_id: str) -> None:
         c = tables.rebuilds.c
         if connection.execute(select(c.id).where(c.id == rebuild_id)).first() is None:
+            if head_of(connection, rebuild_id) or written(connection, rebuild_id):
+                raise RecordBrokenError(f"record {rebuild_id}: is missing in the list of rebuilds")
             raise UsageError(f"there is no rebuild '{rebuild_id}'; see the list of rebuilds")
 
 
