@@ -66,7 +66,7 @@ def read(rebuild: Rebuild, step_id: str, actor: Actor, value: float, unit: str |
 
 
 def to_unit(value: float, unit: str, wanted: str) -> float:
-    """Return a value in the unit wanted.
+    """Return a value in the unit wanted; whole degrees Fahrenheit become whole degrees Celsius.
 
     Raises:
         UsageError: it is not finite, or the unit does not fit.
@@ -76,7 +76,9 @@ def to_unit(value: float, unit: str, wanted: str) -> float:
     if unit == wanted or _SAME.get(unit, unit) == wanted:
         return value
     if wanted == "°C" and unit in _FAHRENHEIT:
-        return round((value - 32) / 1.8, 6)
+        celsius = (value - 32) / 1.8
+        # The code pairs whole degrees, 75 °F with 24 °C: a thermometer in °F shall pass by it.
+        return float(round(celsius)) if value == round(value) else round(celsius, 2)
     raise UsageError(f"a reading in {unit} does not fit; allowed: {wanted}")
 
 
@@ -84,6 +86,8 @@ def judge(rebuild: Rebuild, step: Step, value: float) -> Judged:
     """Return what the limits of a step say of a value in its unit."""
     if step.rule is None:
         return _within(step, value, step.at_least, step.at_most)
+    if "sanitizer" not in rebuild.settings:
+        raise UsageError("the store has not said which sanitizer it uses; set that first")
     water = water_of(rebuild.settings)
     place = sanitizer.sanitizers().of(water.jurisdiction).title
     judged = _RULES[step.rule](rebuild, step, value, water)

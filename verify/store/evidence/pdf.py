@@ -13,7 +13,7 @@ from verify.errors import BrokenFileError, PhotoError
 from verify.machine_file import read_machine
 from verify.rebuild.days import time_zone
 from verify.rebuild.entries import Action, Entry
-from verify.rebuild.holds import Hold
+from verify.rebuild.holds import Hold, holds_of
 from verify.rebuild.replay import Rebuild, StepState, replay
 from verify.result_json import result_from_json
 from verify.store.chain import SIGNED
@@ -207,7 +207,7 @@ def _photo(paper: Paper, case: _Case, state: StepState) -> None:
         (
             part["id"],
             f"{part['verdict']}, looks {part['found'] or 'not known'}, is to be {part['expected']}",
-            "–" if part["p_right"] is None else f"{100 * part['p_right']:.1f} %",
+            _chance(part["p_right"]),
             _looked(case, holds.get(part["id"])),
         )
         for part in result["parts"]
@@ -217,11 +217,36 @@ def _photo(paper: Paper, case: _Case, state: StepState) -> None:
     for hold in state.holds:
         if hold.part is None:
             paper.say(f"{hold.message} {_looked(case, hold)}")
+    _earlier(paper, case, state)
     made = result["made_by"]
     paper.small(
         f"photo SHA-256 {state.data['sha256']} · verify {made['verify']} · machine folder "
         f"{made['machine'][:16]}… · networks {made['model'][:16]}…"
     )
+
+
+def _chance(p_right: float | None) -> str:
+    """Return a probability for people; never a rounded 0 or 100 %."""
+    if p_right is None:
+        return "–"
+    if p_right >= 0.9995:
+        return "> 99.9 %"
+    return "< 0.1 %" if p_right < 0.0005 else f"{100 * p_right:.1f} %"
+
+
+def _earlier(paper: Paper, case: _Case, state: StepState) -> None:
+    """Say what came of the photos before the one that counts."""
+    for entry in case.entries:
+        if entry.kind != Action.PHOTO or entry.data["step"] != state.step.id:
+            continue
+        if entry.n == state.entry:
+            break
+        result = entry.data["result"]
+        said = [hold.message for hold in holds_of(entry)]
+        if result["retake"] is not None:
+            said.append(result["retake"]["advice"])
+        words = " ".join(said) or "passed"
+        paper.say(f"Earlier photo, {case.when(entry.at)}, {case.who(entry.by)}: {words}")
 
 
 def _looked(case: _Case, hold: Hold | None) -> str:
