@@ -30,7 +30,10 @@ ALLOWED: dict[str, set[str]] = {
     "vision": {"__init__", "domain", "errors", "machine_file", "resources", "teach_report"},
     "score": {"__init__", "domain", "errors"},
     "rebuild": {"domain", "errors", "machine_file", "result_json"},
-    "store": {"domain", "errors", "machine_file", "result_json", "rebuild", "settings"},
+    "store": {
+        "__init__", "domain", "errors", "machine_file", "result_json", "rebuild", "settings",
+        "vision",
+    },
     "cli": {
         "__init__", "domain", "errors", "machine_file", "rebuild", "resources", "result_json",
         "score", "settings", "store", "teach_report", "vision", "web",

@@ -162,6 +162,63 @@ class View:
         raise KeyError(part_id)
 
 
+class Phase(StrEnum):
+    """The four stretches of a rebuild, in their order."""
+
+    TAKE_APART = "take-apart"
+    CLEAN = "clean"
+    PUT_BACK = "put-back"
+    START_UP = "start-up"  # only after the machine was released
+
+
+class StepKind(StrEnum):
+    """What is done at a step, so that there is something to show for it."""
+
+    PHOTO = "photo"  # of a view
+    CHECK = "check"  # a question, answered by hand and eye
+    READING = "reading"  # a number from an instrument
+
+
+class ReadingRule(StrEnum):
+    """A rule for a reading that depends on the store's sanitizer and on other readings."""
+
+    STRENGTH = "sanitizer-strength"  # mg/L
+    TEMPERATURE = "sanitizer-temperature"  # °C, needs the strength
+    CONTACT = "sanitizer-contact"  # s, needs the strength
+
+
+@dataclass(frozen=True)
+class WearItem:
+    """A part that wears, looked over and replaced at a step."""
+
+    id: str
+    title: Text
+    count: int = 1  # on the machine
+    every_days: int | None = None  # the longest that one may stay in; None where nobody says
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step of the plan of a rebuild. What does not fit its kind is None or empty."""
+
+    id: str
+    phase: Phase
+    kind: StepKind
+    title: Text
+    hidden_by: str | None = None  # a later step after which this one can no longer be seen
+    view: str | None = None  # photo: what to photograph
+    ask: Text | None = None  # check, reading: the question
+    why: Text | None = None
+    if_not: Text | None = None  # check, reading: what to do about a no or a wrong number
+    quantity: Text | None = None  # reading
+    unit: str | None = None
+    at_least: float | None = None
+    at_most: float | None = None
+    rule: ReadingRule | None = None
+    wear: tuple[WearItem, ...] = ()  # check
+    leak: bool = False  # check, in start-up: a no means that the machine leaks
+
+
 @dataclass(frozen=True)
 class Machine:
     """Everything that the tool has been taught about one machine."""
@@ -170,6 +227,7 @@ class Machine:
     title: Text
     folder: Path
     views: tuple[View, ...]
+    steps: tuple[Step, ...] = ()  # the plan of a rebuild, in order
 
     def view(self, view_id: str) -> View:
         """Return the view of that id; KeyError where there is none."""

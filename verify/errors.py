@@ -9,7 +9,10 @@ The tree::
     │   └── LabelsFileError     a labelled set
     ├── PhotoError              a picture that cannot be read; carries a plain reason
     ├── ModelError              a network file is absent, damaged or not the one expected
-    └── TeachError              a machine folder is well formed, but cannot be taught
+    ├── TeachError              a machine folder is well formed, but cannot be taught
+    ├── RefusedError            the rules of a rebuild, or a wrong PIN, forbid it
+    ├── RecordBrokenError       a record is not as it was written; names the first broken entry
+    └── StoreError              the database or the pictures cannot be reached or are too old
 
 The message of each one is written for people and names the way out. All of them
 survive pickling, so that they may cross from a worker process to its parent.
@@ -146,3 +149,31 @@ class ModelError(VerifyError):
 
 class TeachError(VerifyError):
     """A machine folder is well formed, but its pictures cannot teach what it asks for."""
+
+
+class RefusedError(VerifyError):
+    """The rules do not allow what was asked for; nothing was changed.
+
+    Attributes:
+        code: which rule, as a short word that does not change, such as ``own-work``.
+    """
+
+    exit_code = 5
+
+    def __init__(self, code: str, message: str) -> None:
+        self.code = code
+        self.message = message
+        super().__init__(code, message)
+
+    def __str__(self) -> str:
+        return self.message
+
+
+class RecordBrokenError(VerifyError):
+    """A record is not as it was written."""
+
+    exit_code = 6
+
+
+class StoreError(VerifyError):
+    """The database, the key or the pictures cannot be reached, or need another version."""

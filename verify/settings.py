@@ -39,6 +39,36 @@ def read_settings(environ: Mapping[str, str] | None = None) -> Settings:
     )
 
 
+@dataclass(frozen=True)
+class RecordSettings:
+    """Where the records of rebuilds are kept.
+
+    Attributes:
+        database: a database URL.
+        pictures: a folder, or a URL that fsspec knows.
+        keys: folder of the signing key.
+    """
+
+    database: str
+    pictures: str
+    keys: Path
+
+
+def read_record_settings(environ: Mapping[str, str] | None = None) -> RecordSettings:
+    """Read ``VERIFY_HOME``, ``VERIFY_DATABASE`` and ``VERIFY_PICTURES``; all are optional.
+
+    Without them, everything lies in the user's own data folder.
+    """
+    values = os.environ if environ is None else environ
+    named = values.get("VERIFY_HOME")
+    home = Path(named).resolve() if named else _user_data()
+    return RecordSettings(
+        database=values.get("VERIFY_DATABASE") or f"sqlite:///{home / 'records.db'}",
+        pictures=values.get("VERIFY_PICTURES") or str(home / "pictures"),
+        keys=home / "keys",
+    )
+
+
 def usable_cores() -> int:
     """Return the number of cores that this process may run on."""
     if hasattr(os, "sched_getaffinity"):
@@ -50,6 +80,12 @@ def _user_cache() -> Path:
     import platformdirs
 
     return platformdirs.user_cache_path("verify", appauthor=False)
+
+
+def _user_data() -> Path:
+    import platformdirs
+
+    return platformdirs.user_data_path("verify", appauthor=False)
 
 
 def _whole_number(values: Mapping[str, str], name: str, default: int) -> int:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,9 @@ from typing import Any
 from demo_data.machines.design import Design
 from demo_data.machines.plan import Task
 from demo_data.machines.specs import FaultSpec, PartSpec, ViewSpec
+from verify.machine_file.plain import to_block
+
+STEPS = Path(__file__).resolve().parents[1] / "steps.toml"
 
 
 def _text(value: str) -> str:
@@ -87,6 +91,18 @@ def _view_lines(view: ViewSpec, tasks: Sequence[Task], master: Mapping[str, Any]
     return lines
 
 
+def step_lines(views: Sequence[ViewSpec]) -> list[str]:
+    """Return the plan of a rebuild, without the photos of views that the machine does not have."""
+    drawn = {view.id for view in views}
+    plain = tomllib.loads(STEPS.read_text(encoding="utf-8"))["step"]
+    kept = [step for step in plain if step.get("view") is None or step["view"] in drawn]
+    ids = {step["id"] for step in kept}
+    for step in kept:
+        if step.get("hidden_by") not in ids:
+            step.pop("hidden_by", None)
+    return ["\n" + to_block(step, ("step",), "").rstrip("\n") for step in kept]
+
+
 def machine_toml(
     design: Design,
     views: Sequence[ViewSpec],
@@ -100,6 +116,7 @@ def machine_toml(
         mine = [task for task in tasks if task.view == view.id]
         master = next(task for task in mine if task.kind == "master")
         lines += _view_lines(view, mine, truth[master.file])
+    lines += step_lines(views)
     return "\n".join(lines) + "\n"
 
 

@@ -75,8 +75,57 @@ master = { file = "spout.png", size = [90, 120] }
   expect = "closed"
 
 [[step]]
+id = "strip"
+phase = "clean"
+kind = "reading"
+title = "Strength of the sanitizer"
+ask = "Dip a test strip and compare the colour."
+quantity = "strength"
+unit = "mg/L"
+rule = "sanitizer-strength"
+if_not = "Mix a fresh bucket."
+
+[[step]]
+id = "seals"
+phase = "clean"
+kind = "check"
+title = { en = "Seals", es = "Juntas" }
+ask = "Is every seal free of nicks?"
+why = "A nicked seal leaks."
+if_not = "Take a new one from the kit."
+  [[step.wear]]
+  id = "ring"
+  title = "Ring seal"
+  count = 2
+  every_days = 90
+
+[[step]]
+id = "lid"
+phase = "put-back"
 kind = "photo"
+title = "Lid, before it goes on"
 view = "lid"
+hidden_by = "spouts"
+
+[[step]]
+id = "spouts"
+phase = "put-back"
+kind = "photo"
+title = "Spouts"
+view = "spout"
+
+[[step]]
+id = "mix"
+phase = "start-up"
+kind = "reading"
+title = "Temperature of the mix"
+ask = "Measure in the hopper."
+why = "Warm mix grows germs."
+quantity = "temperature"
+unit = "°C"
+at_least = -2
+at_most = 5
+if_not = "Wait until it is cold."
 """
 
 LABELS = """\

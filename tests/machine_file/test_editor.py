@@ -152,7 +152,11 @@ def test_a_shot_is_taken_out_and_its_comments_stay(folder: Path) -> None:
 
 
 def test_steps_and_what_they_hold_stay(folder: Path) -> None:
-    steps = "[[step]]\nkind = 'hand'\n# wet!\nask = '''Wipe\nit.'''\nlimit = nan\n\n[step.x]\ny = 1"
+    steps = (
+        "[[step]]\nid = 'wipe'\nkind = 'check'\nphase = 'clean' # wet!\ntitle = 'Wipe'\n"
+        "ask = '''Wipe\nit.'''\nwhy = 'w'\nif_not = 'n'\n\n"
+        "[[step.wear]]\nid = 'y'\ntitle = 'Y'"
+    )
     text = MACHINE[: MACHINE.index("[[step]]")] + steps
     (folder / "machine.toml").write_text(text, encoding="utf-8")
     file = MachineFile.open(folder)

@@ -4,13 +4,28 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.machine_file.make import MACHINE, machine_folder
-from verify.domain import Fault, How, Machine, Part, Severity, Shot, Symmetry, Text, View
+from verify.domain import (
+    Fault,
+    How,
+    Machine,
+    Part,
+    Phase,
+    Severity,
+    Shot,
+    Step,
+    StepKind,
+    Symmetry,
+    Text,
+    View,
+    WearItem,
+)
 from verify.errors import MachineFileError
 from verify.machine_file import read_machine
 from verify.machine_file.editor import MachineFile, write_machine
@@ -91,6 +106,34 @@ def any_part(draw: st.DrawFn, part_id: str, others: list[str]) -> Part:
 
 
 @st.composite
+def plans(draw: st.DrawFn, views: list[View]) -> tuple[Step, ...]:
+    steps: list[Step] = []
+    step_ids = draw(st.lists(ids, max_size=5, unique=True))
+    phases = sorted((draw(st.sampled_from(Phase)) for _ in step_ids), key=list(Phase).index)
+    for number, (step_id, phase) in enumerate(zip(step_ids, phases, strict=True)):
+        kind = draw(st.sampled_from(StepKind))
+        later = [i for i, p in zip(step_ids, phases, strict=True) if p is phase]
+        later = later[later.index(step_id) + 1 :]
+        values: dict[str, Any] = {"hidden_by": draw(st.sampled_from([None, *later]))}
+        if kind is StepKind.PHOTO:
+            values |= {"view": views[0].id, "ask": draw(st.none() | many_texts)}
+        else:
+            values |= {"ask": draw(many_texts), "if_not": draw(many_texts)}
+            values |= {"why": draw(many_texts)}
+        if kind is StepKind.CHECK:
+            days = draw(st.none() | st.integers(1, 999))
+            count = draw(st.integers(1, 9))
+            item = WearItem(f"w{number}", draw(many_texts), count, days)
+            values["wear"] = (item,) if draw(coins) else ()
+            values["leak"] = phase is Phase.START_UP and draw(coins)
+        if kind is StepKind.READING:
+            values |= {"quantity": draw(many_texts), "unit": "s"}
+            values |= draw(st.sampled_from([{"at_least": -1.5}, {"at_least": 0, "at_most": 2.25}]))
+        steps.append(Step(step_id, phase, kind, draw(many_texts), **values))
+    return tuple(steps)
+
+
+@st.composite
 def machines(draw: st.DrawFn) -> Machine:
     views = []
     for view_id in draw(st.lists(ids, min_size=1, max_size=2, unique=True)):
@@ -111,7 +154,7 @@ def machines(draw: st.DrawFn) -> Machine:
                 draw(st.none() | outlines),
             )
         )
-    return Machine(draw(ids), draw(many_texts), Path(), tuple(views))
+    return Machine(draw(ids), draw(many_texts), Path(), tuple(views), draw(plans(views)))
 
 
 @pytest.fixture(scope="module")

@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 
 from verify.cli.demo_choice import Rebuild, choose_rebuilds, find_labels, find_machine
+from verify.cli.demo_night import show_night
 from verify.cli.options import PATH
 from verify.cli.output import (
     Ink,
@@ -43,7 +44,7 @@ _VERDICT = 10
 @click.option("--machine", metavar="DIR", type=PATH, help="Another machine folder.")
 @click.option("--labels", metavar="FILE", type=PATH, help="Another labelled set.")
 def demo(marked: Path, machine: Path | None, labels: Path | None) -> None:
-    """Show the main job: photos of two rebuilds, judged and marked.
+    """Show the main job: photos of two rebuilds, judged and marked, and one night's record.
 
     The machine and the shop are invented and the photos are rendered. Ends with 0 when it ran.
     """
@@ -64,11 +65,24 @@ def demo(marked: Path, machine: Path | None, labels: Path | None) -> None:
     checker = start_checker(taught, settings, len(shots), progress)
     answer(f"ready to judge after {time.perf_counter() - started:.1f} s")
     asks = [Ask(shot.path, shot.file, shot.view) for shot in shots]
-    results = judge_photos(checker, asks, workers=settings.workers, marked=marked)
+    said: dict[Path, Result] = {}
+    judged = judge_photos(checker, asks, workers=settings.workers, marked=marked)
+    results = _remembered(judged, asks, said)
     to_fix: list[str] = []
     for rebuild in rebuilds:
         to_fix += _show_rebuild(rebuild, taught, results)
-    _close(to_fix, marked, time.perf_counter() - started)
+    _show_fixes(to_fix)
+    show_night(taught, rebuilds[0].shots, rebuilds[-1].shots, said, marked)
+    _close(marked, time.perf_counter() - started)
+
+
+def _remembered(
+    results: Iterator[Result], asks: Sequence[Ask], said: dict[Path, Result]
+) -> Iterator[Result]:
+    """Yield the results, and keep each under its photo."""
+    for ask, result in zip(asks, results, strict=True):
+        said[ask.path] = result
+        yield result
 
 
 def _introduce(machine: Machine, photos: int, *, invented: bool) -> None:
@@ -131,7 +145,7 @@ def _fixes(result: Result, title: str) -> list[str]:
     ]
 
 
-def _close(to_fix: Sequence[str], marked: Path, seconds: float) -> None:
+def _show_fixes(to_fix: Sequence[str]) -> None:
     answer(rule())
     answer(paint("What to fix or to look at", Ink.STRONG))
     for number, text in enumerate(to_fix, start=1):
@@ -140,6 +154,9 @@ def _close(to_fix: Sequence[str], marked: Path, seconds: float) -> None:
             answer(line)
     if not to_fix:
         answer("  nothing")
+
+
+def _close(marked: Path, seconds: float) -> None:
     answer(rule())
     answer(paint("Take care", Ink.STRONG))
     for caution in CAUTIONS:

@@ -15,8 +15,13 @@ from verify import __version__
 from verify.cli.check import check
 from verify.cli.demo import demo
 from verify.cli.output import ReaderGoneError, complain
+from verify.cli.people import people
+from verify.cli.rebuild import rebuild
+from verify.cli.record import record
 from verify.cli.score import score
+from verify.cli.store import store
 from verify.cli.teach import teach
+from verify.cli.wear import wear
 from verify.errors import VerifyError
 
 _BROKEN_PIPE = 141  # what a shell reports of a program that a closed pipe ended
@@ -24,7 +29,8 @@ _INTERRUPTED = 130
 
 
 @click.group(
-    commands=[check, score, teach, demo], context_settings={"help_option_names": ["-h", "--help"]}
+    commands=[check, score, teach, demo, rebuild, wear, people, store, record],
+    context_settings={"help_option_names": ["-h", "--help"]},
 )
 @click.version_option(__version__, prog_name="verify", message="%(prog)s %(version)s")
 def app() -> None:

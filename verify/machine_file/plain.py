@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from enum import StrEnum
 from typing import Any
 
-from verify.domain import Fault, Machine, Outline, Part, Shot, Text, View
+from verify.domain import Fault, Machine, Outline, Part, Shot, Step, Text, View, WearItem
 from verify.machine_file.paths import is_bare_key
 
 Plain = dict[str, Any]
@@ -17,7 +18,40 @@ _EXACT = 2**53  # whole numbers up to here are the same as float and as integer
 def machine_to_plain(machine: Machine) -> Plain:
     """Return the whole content of a ``machine.toml``, in the order of the format's example."""
     head = {"id": machine.id, "title": _text(machine.title)}
-    return {"format": 1, "machine": head, "view": [view_to_plain(view) for view in machine.views]}
+    plain: Plain = {"format": 1, "machine": head}
+    plain["view"] = [view_to_plain(view) for view in machine.views]
+    if machine.steps:
+        plain["step"] = [step_to_plain(step) for step in machine.steps]
+    return plain
+
+
+def step_to_plain(step: Step) -> Plain:
+    """Return the table of a step of the plan."""
+    plain: Plain = {"id": step.id, "phase": step.phase.value, "kind": step.kind.value}
+    plain["title"] = _text(step.title)
+    for key in ("hidden_by", "view", "ask", "quantity", "unit", "at_least", "at_most", "rule"):
+        plain[key] = getattr(step, key)
+    plain["why"], plain["if_not"] = step.why, step.if_not
+    if step.leak:
+        plain["leak"] = True
+    if step.wear:
+        plain["wear"] = [_wear_to_plain(item) for item in step.wear]
+    return {key: _scalar(value) for key, value in plain.items() if value is not None}
+
+
+def _wear_to_plain(item: WearItem) -> Plain:
+    plain: Plain = {"id": item.id, "title": _text(item.title), "count": item.count}
+    if item.every_days is not None:
+        plain["every_days"] = item.every_days
+    return plain
+
+
+def _scalar(value: object) -> object:
+    if isinstance(value, Text):
+        return _text(value)
+    if isinstance(value, StrEnum):
+        return value.value
+    return _number(value) if isinstance(value, float) else value
 
 
 def view_to_plain(view: View) -> Plain:
@@ -89,8 +123,12 @@ def _number(value: float) -> float:
 def to_toml(plain: Plain) -> str:
     """Return the text of a whole ``machine.toml``."""
     head = [f"format = {plain['format']}", "", "[machine]", *_pairs(plain["machine"], "")]
-    views = ("\n" + to_block(view, ("view",), "") for view in plain["view"])
-    return "\n".join(head) + "\n" + "".join(views)
+    blocks = [
+        "\n" + to_block(table, (key,), "")
+        for key in ("view", "step")
+        for table in plain.get(key, ())
+    ]
+    return "\n".join(head) + "\n" + "".join(blocks)
 
 
 def to_block(plain: Plain, header: tuple[str, ...], indent: str) -> str:
@@ -114,6 +152,8 @@ def to_value(value: object) -> str:
         return f"[{', '.join(map(to_value, value))}]"
     if isinstance(value, str):
         return _string(value)
+    if isinstance(value, bool):
+        return "true" if value else "false"
     return repr(value)  # whole numbers and floats, inf and nan too, are written as in Python
 
 

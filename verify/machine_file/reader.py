@@ -12,7 +12,7 @@ What the format leaves open is decided here:
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from pathlib import Path
 from posixpath import normpath
 from typing import TypeVar
@@ -32,9 +32,11 @@ from verify.domain import (
 )
 from verify.errors import MachineFileError, Problem
 from verify.machine_file import geometry, pictures
+from verify.machine_file.doubles import refuse_doubles
 from verify.machine_file.paths import KeyPath
 from verify.machine_file.shots import read_said
 from verify.machine_file.source import Source, decode, read_bytes
+from verify.machine_file.steps import read_steps
 from verify.machine_file.table import Table
 
 MACHINE_FILE = "machine.toml"
@@ -79,13 +81,14 @@ def parse_machine(raw: bytes, folder: Path) -> Machine:
     top.format()
     head = top.table("machine", "[machine] with id and title", required=True)
     views = top.tables("view", required=True)
-    top.tables("step")  # the plan of a rebuild; what is in it is read elsewhere
+    step_tables = top.tables("step")
     top.finish()
     read = tuple(_view(table, folder) for table in views)
-    _refuse_doubles(source, "id", ((t.path, v.id) for t, v in zip(views, read, strict=True)))
+    refuse_doubles(source, "id", ((t.path, v.id) for t, v in zip(views, read, strict=True)))
+    steps = read_steps(step_tables, frozenset(view.id for view in read)) if step_tables else ()
     machine_id, title = _head(head)
     source.finish()
-    return Machine(id=machine_id, title=title, folder=folder, views=read)
+    return Machine(id=machine_id, title=title, folder=folder, views=read, steps=steps)
 
 
 def _head(table: Table | None) -> tuple[str, Text]:
@@ -118,7 +121,7 @@ def _view(table: Table, folder: Path) -> View:
     shots = tuple(_shot(shot, view, folder) for shot in shot_tables)
     names = [((*table.path, "master"), master)]
     names += [(t.path, shot.file) for t, shot in zip(shot_tables, shots, strict=True)]
-    _refuse_doubles(table.source, "file", ((path, name and normpath(name)) for path, name in names))
+    refuse_doubles(table.source, "file", ((path, name and normpath(name)) for path, name in names))
     table.finish()
     return View(**{**vars(view), "shots": shots})
 
@@ -187,7 +190,7 @@ def _outline(
 def _parts(view: Table, size: tuple[int, int] | None) -> tuple[Part, ...]:
     tables = view.tables("part", required=True)
     parts = tuple(_part(table, size) for table in tables)
-    _refuse_doubles(view.source, "id", ((t.path, p.id) for t, p in zip(tables, parts, strict=True)))
+    refuse_doubles(view.source, "id", ((t.path, p.id) for t, p in zip(tables, parts, strict=True)))
     ids = {part.id for part in parts}
     for table, part in zip(tables, parts, strict=True):
         _check_twins(table, part, ids)
@@ -211,7 +214,7 @@ def _part(table: Table, size: tuple[int, int] | None) -> Part:
     tables = table.tables("fault")
     faults = tuple(_fault(fault) for fault in tables)
     states = [(t.path, f.state) for t, f in zip(tables, faults, strict=True)]
-    _refuse_doubles(table.source, "state", states)
+    refuse_doubles(table.source, "state", states)
     for path, state in states:
         if state == expect and state:
             table.source.problem(
@@ -262,15 +265,3 @@ def _shot(table: Table, view: View, folder: Path) -> Shot:
     states, unlabelled = read_said(table, view)
     table.finish()
     return Shot(file=name or "", states=states, unlabelled=unlabelled)
-
-
-def _refuse_doubles(source: Source, key: str, values: Iterable[tuple[KeyPath, str]]) -> None:
-    """Keep a problem for each value that an earlier table has under the same key."""
-    first: dict[str, KeyPath] = {}
-    for path, value in values:
-        if not value:
-            continue
-        if value in first:
-            line = source.positions.line((*first[value], key))
-            source.problem((*path, key), f"is used before, in line {line}", "each only once")
-        first.setdefault(value, path)

@@ -106,6 +106,21 @@ class Table:
             return default
         return kind(value)
 
+    def optional_choice(
+        self, key: str, kind: type[_Choice], *, required: bool = False
+    ) -> _Choice | None:
+        """Return one of the words of ``kind``, or None where the key is absent or wrong."""
+        allowed = ", ".join(f'"{word}"' for word in kind)
+        value = self._get(key, str, allowed, required=required)
+        if value is not None and value not in list(kind):
+            self.problem(key, "is not known", allowed)
+            return None
+        return None if value is None else kind(value)
+
+    def required_choice(self, key: str, kind: type[_Choice]) -> _Choice | None:
+        """Return one of the words of ``kind``, or None after a problem."""
+        return self.optional_choice(key, kind, required=True)
+
     def words(self, key: str, allowed: Iterable[str] | None, what: str) -> frozenset[str]:
         """Return a list of words, each of them written once and, if given, one of ``allowed``."""
         known = None if allowed is None else list(allowed)
@@ -170,6 +185,18 @@ class Table:
         if value is None:
             self.problem(key, "is not a finite number", allowed)
         return value
+
+    def whole_number(self, key: str, allowed: str, *, at_least: int) -> int | None:
+        """Return a whole number from ``at_least`` on, or None where it is absent or wrong."""
+        value: int | None = self._get(key, int, allowed, required=False)
+        if value is not None and value < at_least:
+            self.problem(key, f"is less than {at_least}", allowed)
+            return None
+        return value
+
+    def truth(self, key: str) -> bool:
+        """Return a truth value; False where the key is absent or wrong."""
+        return bool(self._get(key, bool, "true or false", required=False))
 
     def format(self) -> None:
         """Refuse a file whose ``format`` is not 1."""

@@ -34,6 +34,7 @@ __all__ = [
     "PictureFormat",
     "ReadLimits",
     "picture_size",
+    "read_content",
     "read_photo",
     "upright",
 ]
@@ -142,6 +143,13 @@ def read_photo(path: Path, *, limits: ReadLimits = DEFAULT, max_side: int | None
     """
     path = Path(path)
     data = _read_bytes(path, limits.max_bytes)
+    return read_content(data, path, limits=limits, max_side=max_side)
+
+
+def read_content(
+    data: bytes, path: Path, *, limits: ReadLimits = DEFAULT, max_side: int | None = None
+) -> Photo:
+    """Read a photo from its bytes; ``path`` only names it. Otherwise as ``read_photo``."""
     try:
         header = read_header(data)
         _check_size(header.size, limits)

@@ -1,0 +1,151 @@
+"""``verify people``: who there is, what they may do, their PINs, their deputies."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING
+
+import click
+
+from verify.cli.output import answer, answer_json, table
+from verify.cli.record_options import as_json, ask_secret, by, opened, signed_in
+from verify.errors import UsageError
+
+if TYPE_CHECKING:
+    from verify.rebuild.people import Role
+    from verify.store.people import Person
+
+_ROLES = click.option(
+    "--role",
+    "roles",
+    metavar="ROLE@STORE",
+    multiple=True,
+    help="crew, manager, supervisor or technician, in a store; as often as needed.",
+)
+_PERSON = click.argument("person", metavar="PERSON")
+
+
+@click.group()
+def people() -> None:
+    """People: add, list, roles, PINs, deputies, leaving.
+
+    PINs never stand on the command line: VERIFY_PIN is that of --by, VERIFY_NEW_PIN a new one;
+    without them they are asked for. Ends with 0, 2 when used wrongly, 5 when not allowed.
+    """
+
+
+@people.command()
+@_PERSON
+@click.argument("name", metavar="NAME")
+@_ROLES
+@by
+@as_json
+def add(person: str, name: str, roles: tuple[str, ...], by: str, as_json: bool) -> None:
+    """Add a person. The first one adds herself, as supervisor of a store that is there."""
+    wanted = [_role(text) for text in roles]
+    secret = ask_secret(f"new PIN of {person}", "VERIFY_NEW_PIN")
+    with opened() as home:
+        if home.people.anybody():
+            home.people.sign_in(by, ask_secret(f"PIN of {by}"))
+        added = home.people.add(person, name, by=by, secret=secret, roles=wanted)
+    _show([added], as_json)
+
+
+@people.command("list")
+@click.option("--store", metavar="ID", help="Only of this store.")
+@as_json
+def list_them(store: str | None, as_json: bool) -> None:
+    """List people and what they are where."""
+    with opened() as home:
+        found = home.people.everybody(store)
+    _show(found, as_json)
+
+
+@people.command()
+@_PERSON
+@_ROLES
+@by
+@as_json
+def roles(person: str, roles: tuple[str, ...], by: str, as_json: bool) -> None:
+    """Give a person these roles in place of the old ones."""
+    wanted = [_role(text) for text in roles]
+    with signed_in(by) as home:
+        changed = home.people.set_roles(person, wanted, by=by)
+    _show([changed], as_json)
+
+
+@people.command()
+@_PERSON
+@by
+def pin(person: str, by: str) -> None:
+    """Set a new PIN or password; whoever was locked out may try again."""
+    with signed_in(by) as home:
+        home.people.set_secret(person, ask_secret(f"new PIN of {person}", "VERIFY_NEW_PIN"), by=by)
+    answer(f"{person} has a new PIN")
+
+
+@people.command()
+@_PERSON
+@by
+def leave(person: str, by: str) -> None:
+    """Record that a person has left; the records keep the name."""
+    with signed_in(by) as home:
+        home.people.leave(person, by=by)
+    answer(f"{person} has left")
+
+
+@people.command()
+@_PERSON
+@click.option("--store", metavar="ID", required=True, help="The store.")
+@click.option("--hours", type=float, default=12, show_default=True, help="For how long, from now.")
+@by
+def deputy(person: str, store: str, hours: float, by: str) -> None:
+    """Let a person stand in for a supervisor of a store for a while."""
+    from datetime import timedelta
+
+    from verify.store.base import now_utc
+
+    if not 0 < hours <= 24 * 31:
+        raise UsageError(f"--hours {hours:g} cannot be; allowed: more than 0, at most 744")
+    starts = now_utc()
+    ends = starts + timedelta(hours=hours)
+    with signed_in(by) as home:
+        home.people.name_deputy(person, store, starts, ends, by=by)
+    answer(f"{person} stands in at {store} until {ends:%Y-%m-%d %H:%M} UTC")
+
+
+def _role(text: str) -> tuple[str, Role]:
+    from verify.rebuild.people import Role
+
+    word, _, store = text.partition("@")
+    if word not in list(Role) or not store:
+        raise UsageError(f"--role {text} is not known; allowed: {'@STORE, '.join(Role)}@STORE")
+    return store, Role(word)
+
+
+def _show(found: list[Person], as_json: bool) -> None:
+    if as_json:
+        for person in found:
+            roles = [{"store": store, "role": role.value} for store, role in person.roles]
+            plain = {
+                "id": person.id,
+                "name": person.name,
+                "language": person.language,
+                "active": person.active,
+                "can_sign_in": person.can_sign_in,
+                "roles": roles,
+            }
+            answer_json(json.dumps(plain, ensure_ascii=False))
+        return
+    rows = [
+        (
+            person.id,
+            person.name,
+            ", ".join(f"{role.value}@{store}" for store, role in person.roles)
+            if person.active
+            else "has left",
+        )
+        for person in found
+    ]
+    for line in table(rows, (16, 22, 40)):
+        answer(line)

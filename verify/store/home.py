@@ -1,0 +1,66 @@
+"""Opens everything that an installation keeps."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from verify.settings import RecordSettings
+from verify.store.base import Clock, now_utc
+from verify.store.database import Database
+from verify.store.keys import SigningKey, open_key
+from verify.store.people import People
+from verify.store.pictures import Pictures, open_pictures
+from verify.store.rebuilds import Rebuilds
+from verify.store.sites import Sites
+from verify.store.wear_kit import WearKit
+
+
+@dataclass(frozen=True)
+class Home:
+    """An open installation. Close it when done; several threads may share one.
+
+    Attributes:
+        people: who there is, and signing in.
+        sites: stores and machines.
+        rebuilds: the records.
+        wear: the wear kits.
+    """
+
+    database: Database
+    key: SigningKey
+    pictures: Pictures
+    people: People
+    sites: Sites
+    rebuilds: Rebuilds
+    wear: WearKit
+
+    def close(self) -> None:
+        """Close the database."""
+        self.database.close()
+
+    def __enter__(self) -> Home:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+def open_home(settings: RecordSettings, clock: Clock = now_utc) -> Home:
+    """Open the database, the key and the pictures; what is not there yet is made.
+
+    Raises:
+        StoreError: one of them cannot be reached or needs another version.
+    """
+    key = open_key(settings.keys)
+    database = Database(settings.database)
+    pictures = open_pictures(settings.pictures)
+    shared = (database, key, clock)
+    return Home(
+        database=database,
+        key=key,
+        pictures=pictures,
+        people=People(*shared),
+        sites=Sites(*shared),
+        rebuilds=Rebuilds(*shared, pictures),
+        wear=WearKit(*shared),
+    )

@@ -1,0 +1,1 @@
+"""Changes of the schema, one file each, run by Alembic."""

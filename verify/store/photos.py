@@ -1,0 +1,128 @@
+"""The photo of a step: what is kept of it, and what is checked of it later."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, insert, select
+
+from verify.domain import Result
+from verify.errors import RecordBrokenError, RefusedError, UsageError
+from verify.rebuild.claims import Doubt
+from verify.rebuild.entries import Action, Entry, to_rfc3339
+from verify.rebuild.replay import Rebuild, StepState, replay
+from verify.result_json import result_to_json
+from verify.store import tables
+from verify.store.chain import Verified, sha256
+from verify.store.claims import Facts, utc_of, zone_of
+from verify.store.pictures import Pictures
+
+_MOST_BYTES = 60_000_000  # the same limit as a check's
+
+
+def read_file(photo: Path) -> bytes:
+    """Return the bytes of a photo.
+
+    Raises:
+        UsageError: it is not there, cannot be read or is too large.
+    """
+    try:
+        if photo.stat().st_size > _MOST_BYTES:
+            raise UsageError(f"{photo} is larger than {_MOST_BYTES // 10**6} MB; send it smaller")
+        return photo.read_bytes()
+    except OSError as error:
+        raise UsageError(f"{photo} cannot be read: {error.strerror}") from error
+
+
+def is_the_same(state: StepState, content: bytes) -> bool:
+    """True if the step's photo is this very file."""
+    return state.kind is Action.PHOTO and state.data["sha256"] == sha256(content)
+
+
+def require_fits(result: Result, rebuild: Rebuild, state: StepState, digest: str) -> None:
+    """Refuse a verdict that is not about this photo, machine and view.
+
+    Raises:
+        RefusedError: says what differs.
+    """
+    if result.machine != rebuild.machine:
+        raise RefusedError("other-machine", f"the verdict is about the machine {result.machine}")
+    if result.sha256 is not None and result.sha256 != digest:
+        raise RefusedError("other-photo", "the photo changed while it was judged; send it again")
+    if result.retake is None and result.view != state.step.view:
+        raise RefusedError("other-view", f"the verdict is about the view {result.view}")
+
+
+def photo_data(
+    step_id: str, digest: str, size: int, facts: Facts, result: Result, doubts: Sequence[Doubt]
+) -> dict[str, Any]:
+    """Return the data of the entry."""
+    return {
+        "step": step_id,
+        "sha256": digest,
+        "bytes": size,
+        "format": facts.format,
+        "taken_at": facts.taken_at.isoformat() if facts.taken_at else None,
+        "result": {**result_to_json(result), "photo": Path(result.photo).name, "marked": None},
+        "doubts": [asdict(doubt) for doubt in doubts],
+    }
+
+
+def note_use(connection: Connection, entry: Entry, store: str, facts: Facts) -> None:
+    """Write down, within a transaction, which picture an entry uses."""
+    data: Mapping[str, Any] = entry.data
+    c = tables.pictures.c
+    digest = data["sha256"]
+    if connection.execute(select(c.sha256).where(c.sha256 == digest)).first() is None:
+        taken = utc_of(facts.taken_at, zone_of(connection, store)) if facts.taken_at else None
+        connection.execute(
+            insert(tables.pictures).values(
+                sha256=digest,
+                bytes=data["bytes"],
+                format=data["format"],
+                taken_at=to_rfc3339(taken) if taken else None,
+                added_at=to_rfc3339(entry.at),
+                likeness=facts.likeness,
+            )
+        )
+    connection.execute(
+        insert(tables.uses).values(
+            rebuild=entry.chain, n=entry.n, step=data["step"], store=store, sha256=digest
+        )
+    )
+
+
+def check_pictures(verified: Verified, pictures: Pictures | None) -> None:
+    """Hold every picture of a record against its SHA-256.
+
+    Raises:
+        RecordBrokenError: names the entry whose picture is gone or changed.
+    """
+    if pictures is None:
+        return
+    for entry in verified.entries:
+        if entry.kind == Action.PHOTO:
+            try:
+                pictures.get(entry.data["sha256"])
+            except RecordBrokenError as broken:
+                where = f"record {verified.chain}, entry {entry.n}"
+                raise RecordBrokenError(f"{where}: {broken}") from None
+
+
+def check_replay(verified: Verified) -> None:
+    """Hold the order of a record's entries against the rules.
+
+    Raises:
+        RecordBrokenError: an entry does not fit the state before it.
+    """
+    for end in range(1, len(verified.entries) + 1):
+        try:
+            replay(verified.entries[:end])
+        except (ValueError, KeyError, RefusedError) as broken:
+            where = f"record {verified.chain}, entry {end}"
+            raise RecordBrokenError(
+                f"{where}: does not fit what stands above it: {broken}"
+            ) from None

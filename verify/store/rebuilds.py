@@ -1,0 +1,309 @@
+"""Rebuilds: each function is one thing that a person does; pages and commands call the same.
+
+Every one of them reads the record, asks the rules, and writes one entry, in one transaction.
+Whoever calls has made sure that ``by`` is the person who asks (``People.sign_in``).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, insert, select
+
+from verify.domain import Result
+from verify.errors import RefusedError
+from verify.machine_file import content_sha256, read_machine
+from verify.rebuild import readings, rules
+from verify.rebuild.days import business_day
+from verify.rebuild.entries import Action, ClearedAs, Entry
+from verify.rebuild.people import Actor, require_role
+from verify.rebuild.plan import plan_of, plan_to_json
+from verify.rebuild.replay import Rebuild, begin
+from verify.rebuild.sanitizer import sanitizers
+from verify.rebuild.states import CLOSED
+from verify.store import claims, photos, tables, wear_kit
+from verify.store.chain import append
+from verify.store.people import actor_in, person_in
+from verify.store.records import Records, columns_of
+from verify.store.sites import Sites, machine_in
+
+Judge = Callable[[Path, str], Result]  # a photo and the id of the view it should show
+
+
+class Rebuilds(Records):
+    """What people do to rebuilds."""
+
+    def start(self, machine_id: str, *, by: str) -> Rebuild:
+        """Begin a rebuild of a machine; its plan and the store's settings are kept in the record.
+
+        Raises:
+            RefusedError: another one is going on, or this person may not.
+        """
+        with self.database.read() as connection:
+            known = machine_in(connection, machine_id)
+        machine = read_machine(known.folder)  # files are read outside the transaction
+        start = {
+            "machine": machine_id,
+            "title": str(machine.title),
+            "number": known.number,
+            "store": known.store,
+            "plan": plan_to_json(plan_of(machine)),
+            "taught": content_sha256(machine),
+            "table": sanitizers().version,
+        }
+        now = self.clock()
+        with self.write() as connection:
+            require_role(Action.START, actor_in(connection, by, known.store, now))
+            self._refuse_second(connection, machine_id)
+            site = Sites(self.database, self.key, self.clock).site_in(connection, known.store)
+            day = business_day(now, site.zone, site.day_starts).isoformat()
+            data = {
+                **start,
+                "day": day,
+                "zone": site.zone,
+                "started_by": person_in(connection, by).name,
+                "settings": site.settings.to_json(),
+            }
+            new_id = self._new_id(connection, machine_id, day)
+            entry = append(
+                connection, self.key, new_id, by=by, kind=Action.START, data=data, at=now
+            )
+            rebuild = begin(entry)
+            self._note_head(connection, entry)
+            connection.execute(insert(tables.rebuilds).values(id=new_id, **columns_of(rebuild)))
+            return rebuild
+
+    def photo(
+        self, rebuild_id: str, step_id: str, photo: Path, *, by: str, judge: Judge
+    ) -> Rebuild:
+        """Add the photo of a step: keep it, judge it, hold it against what it claims to be.
+
+        The same file sent again for the same step changes nothing, so that a phone may try again
+        after a lost connection. What was found stands in ``rebuild.step(step_id)``.
+
+        Args:
+            rebuild_id: a rebuild that is going on.
+            step_id: a photo step whose turn it is.
+            photo: a file.
+            by: who took it.
+            judge: says what is in a photo, given the view; it may take seconds.
+
+        Raises:
+            UsageError: there is no such photo, step or rebuild.
+            RefusedError: it is not the turn of this step, or not this person's.
+        """
+        if self.pictures is None:
+            raise RuntimeError("opened without a place for pictures")
+        before, actor = self._look(rebuild_id, by)
+        state = rules.do_step(before, Action.PHOTO, step_id, actor)
+        content = photos.read_file(photo)
+        if photos.is_the_same(state, content):
+            return before
+        facts = claims.facts_of(photo)
+        digest = self.pictures.put(content)
+        result = judge(photo, state.step.view or "")
+        photos.require_fits(result, before, state, digest)
+        with self.database.read() as connection:
+            asked = claims.Asked(before, step_id, digest, facts)
+            doubts = claims.doubts_of(connection, asked, self.pictures)
+        data = photos.photo_data(step_id, digest, len(content), facts, result, doubts)
+
+        def decide(rebuild: Rebuild, actor: Actor, _at: datetime) -> Mapping[str, Any]:
+            rules.do_step(rebuild, Action.PHOTO, step_id, actor)
+            return data
+
+        def also(connection: Connection, entry: Entry, rebuild: Rebuild) -> None:
+            photos.note_use(connection, entry, rebuild.store, facts)
+
+        return self._do(rebuild_id, Action.PHOTO, by, decide, also)
+
+    def answer(
+        self, rebuild_id: str, step_id: str, *, yes: bool, note: str = "", by: str
+    ) -> Rebuild:
+        """Answer a hand check. A no to a step that looks for leaks stops the machine."""
+        return self._do(
+            rebuild_id,
+            Action.ANSWER,
+            by,
+            lambda rebuild, actor, _: rules.answer(rebuild, step_id, actor, yes=yes, note=note),
+            leaks=not yes,
+        )
+
+    def reading(
+        self, rebuild_id: str, step_id: str, value: float, *, unit: str | None = None, by: str
+    ) -> Rebuild:
+        """Write down a reading; it is judged by the plan, the store's settings and the table."""
+        return self._do(
+            rebuild_id,
+            Action.READING,
+            by,
+            lambda rebuild, actor, _: readings.read(rebuild, step_id, actor, value, unit),
+        )
+
+    def skip(self, rebuild_id: str, step_id: str, reason: str, *, by: str) -> Rebuild:
+        """Leave a step out, with a reason; it holds the machine."""
+        return self._do(
+            rebuild_id,
+            Action.SKIP,
+            by,
+            lambda rebuild, actor, _: rules.skip(rebuild, step_id, actor, reason),
+        )
+
+    def acknowledge(self, rebuild_id: str, step_id: str, *, by: str) -> Rebuild:
+        """Say that the cautions of a photo were read."""
+        return self._do(
+            rebuild_id,
+            Action.ACKNOWLEDGE,
+            by,
+            lambda rebuild, actor, _: rules.acknowledge(rebuild, step_id, actor),
+        )
+
+    def replace_part(
+        self, rebuild_id: str, item: str, reason: str, *, count: int = 1, by: str
+    ) -> Rebuild:
+        """Write down that a part was replaced from the wear kit."""
+
+        def also(connection: Connection, entry: Entry, rebuild: Rebuild) -> None:
+            today = self._today(connection, rebuild.store)
+            wear_kit.fit(connection, rebuild.machine, item, count, today, entry.by, reason)
+
+        return self._do(
+            rebuild_id,
+            Action.REPLACE,
+            by,
+            lambda rebuild, actor, _: rules.replace_part(
+                rebuild, item, actor, count=count, reason=reason
+            ),
+            also,
+        )
+
+    def hand_in(self, rebuild_id: str, *, by: str) -> Rebuild:
+        """Hand a rebuild in: all steps before start-up are answered."""
+        return self._do(
+            rebuild_id, Action.HAND_IN, by, lambda rebuild, actor, _: rules.hand_in(rebuild, actor)
+        )
+
+    def clear(
+        self, rebuild_id: str, hold_id: str, result: ClearedAs, reason: str, *, by: str
+    ) -> Rebuild:
+        """Lift a hold after a look, with a reason."""
+        return self._do(
+            rebuild_id,
+            Action.CLEAR,
+            by,
+            lambda rebuild, actor, _: rules.clear(rebuild, hold_id, actor, result, reason),
+        )
+
+    def send_back(self, rebuild_id: str, steps: Sequence[str], reason: str, *, by: str) -> Rebuild:
+        """Have steps done again, with what hides them and all of start-up."""
+        return self._do(
+            rebuild_id,
+            Action.SEND_BACK,
+            by,
+            lambda rebuild, actor, _: rules.send_back(rebuild, steps, actor, reason),
+        )
+
+    def release(
+        self, rebuild_id: str, *, by: str, meaning: str = "Released for start-up."
+    ) -> Rebuild:
+        """Release a machine for start-up; the entry is signed."""
+        return self._do(
+            rebuild_id,
+            Action.RELEASE,
+            by,
+            lambda rebuild, actor, _: rules.release(rebuild, actor, meaning),
+        )
+
+    def emergency_release(self, rebuild_id: str, reason: str, *, by: str) -> Rebuild:
+        """Release because no supervisor answered; one has to countersign."""
+        return self._do(
+            rebuild_id,
+            Action.EMERGENCY_RELEASE,
+            by,
+            lambda rebuild, actor, at: rules.emergency_release(rebuild, actor, at, reason),
+        )
+
+    def countersign(self, rebuild_id: str, *, note: str = "", by: str) -> Rebuild:
+        """Look at an emergency release afterwards; the entry is signed."""
+        return self._do(
+            rebuild_id,
+            Action.COUNTERSIGN,
+            by,
+            lambda rebuild, actor, _: rules.countersign(rebuild, actor, note),
+        )
+
+    def put_in_use(self, rebuild_id: str, *, by: str) -> Rebuild:
+        """Say that start-up is done: product may be served."""
+        return self._do(
+            rebuild_id,
+            Action.PUT_IN_USE,
+            by,
+            lambda rebuild, actor, _: rules.put_in_use(rebuild, actor),
+        )
+
+    def leak(
+        self, rebuild_id: str, where: str, *, step_id: str | None = None, note: str = "", by: str
+    ) -> Rebuild:
+        """Report a leak after the start: the machine stops, the photos are tied to it."""
+        return self._do(
+            rebuild_id,
+            Action.LEAK,
+            by,
+            lambda rebuild, actor, _: rules.leak(rebuild, actor, where, step_id, note),
+        )
+
+    def out_of_service(self, rebuild_id: str, reason: str, *, by: str) -> Rebuild:
+        """Take a machine out of service: a broken stud, no spare."""
+        return self._do(
+            rebuild_id,
+            Action.OUT_OF_SERVICE,
+            by,
+            lambda rebuild, actor, _: rules.out_of_service(rebuild, actor, reason),
+        )
+
+    def return_to_work(
+        self, rebuild_id: str, steps: Sequence[str], reason: str, *, by: str
+    ) -> Rebuild:
+        """Go on with a machine that was out of service, from the steps named."""
+        return self._do(
+            rebuild_id,
+            Action.RETURN,
+            by,
+            lambda rebuild, actor, _: rules.return_to_work(rebuild, steps, actor, reason),
+        )
+
+    def give_up(self, rebuild_id: str, reason: str, *, by: str) -> Rebuild:
+        """End a rebuild that is not going to be finished."""
+        return self._do(
+            rebuild_id,
+            Action.GIVE_UP,
+            by,
+            lambda rebuild, actor, _: rules.give_up(rebuild, actor, reason),
+        )
+
+    def _refuse_second(self, connection: Connection, machine_id: str) -> None:
+        c = tables.rebuilds.c
+        closed = [state.value for state in CLOSED]
+        wanted = select(c.id, c.state).where(c.machine == machine_id, c.state.not_in(closed))
+        row = connection.execute(wanted).first()
+        if row is not None:
+            raise RefusedError(
+                "going-on",
+                f"the rebuild {row.id} of this machine is {row.state}; finish it, or "
+                "give it up with a reason",
+            )
+
+    def _new_id(self, connection: Connection, machine_id: str, day: str) -> str:
+        c = tables.rebuilds.c
+        stem = f"{machine_id[:40]}-{day}"
+        taken = connection.execute(select(c.id).where(c.id.like(f"{stem}%"))).scalars()
+        numbers = [int(m[1]) for i in taken if (m := re.fullmatch(rf"{stem}-(\d+)", i))]
+        return f"{stem}-{max(numbers, default=0) + 1}"
+
+    def _today(self, connection: Connection, store_id: str) -> str:
+        site = Sites(self.database, self.key, self.clock).site_in(connection, store_id)
+        return business_day(self.clock(), site.zone, site.day_starts).isoformat()

@@ -1,0 +1,242 @@
+"""The records of rebuilds: reading, checking, and adding one entry by the rules."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Connection, select, update
+
+from verify.errors import RecordBrokenError, UsageError
+from verify.rebuild import rules
+from verify.rebuild.entries import Action, Entry, to_rfc3339
+from verify.rebuild.people import Actor
+from verify.rebuild.replay import Rebuild, replay
+from verify.rebuild.states import CLOSED, State
+from verify.store import photos, tables
+from verify.store.base import Base
+from verify.store.chain import (
+    BOOK,
+    Verified,
+    append,
+    canonical,
+    head_of,
+    read_chain,
+    sha256,
+    verify_chain,
+    written,
+)
+from verify.store.people import actor_in
+from verify.store.pictures import Pictures
+
+RECORD_AT = "record-at"  # an entry of the book: how far a record had come
+
+Decide = Callable[[Rebuild, Actor, datetime], Mapping[str, Any]]
+Also = Callable[[Connection, Entry, Rebuild], None]
+
+
+@dataclass(frozen=True)
+class Listed:
+    """A rebuild in a list."""
+
+    id: str
+    machine: str
+    store: str
+    day: str
+    state: State
+    started_at: str
+    started_by: str
+    changed_at: str
+    handed_in_at: str | None
+    open_holds: int
+    leaks: int
+    to_countersign: bool
+
+
+@dataclass(frozen=True)
+class Records(Base):
+    """Records of rebuilds. ``pictures`` is where their photos are kept."""
+
+    pictures: Pictures | None = None
+
+    def get(self, rebuild_id: str) -> Rebuild:
+        """Return where a rebuild stands.
+
+        Raises:
+            UsageError: there is none of that id.
+            RecordBrokenError: its record is not as it was written.
+        """
+        with self.database.read() as connection:
+            return self._load(connection, rebuild_id)
+
+    def entries(self, rebuild_id: str) -> Verified:
+        """Return the record of a rebuild, held against its hashes and its seal."""
+        with self.database.read() as connection:
+            self._require_known(connection, rebuild_id)
+            return read_chain(connection, rebuild_id, self.key.public)
+
+    def listed(
+        self,
+        *,
+        store: str | None = None,
+        machine: str | None = None,
+        day: str | None = None,
+        states: Sequence[State] = (),
+        limit: int = 200,
+    ) -> list[Listed]:
+        """Return rebuilds, the newest first."""
+        c = tables.rebuilds.c
+        wanted = select(tables.rebuilds).order_by(c.started_at.desc(), c.id.desc()).limit(limit)
+        for column, value in ((c.store, store), (c.machine, machine), (c.day, day)):
+            if value is not None:
+                wanted = wanted.where(column == value)
+        if states:
+            wanted = wanted.where(c.state.in_([state.value for state in states]))
+        with self.database.read() as connection:
+            rows = connection.execute(wanted).mappings().all()
+        return [Listed(**{**row, "state": State(row["state"])}) for row in rows]
+
+    def going_on(self, machine_id: str) -> str | None:
+        """Return the id of the rebuild of a machine that is not over, or None."""
+        every = [state for state in State if state not in CLOSED]
+        found = self.listed(machine=machine_id, states=every, limit=1)
+        return found[0].id if found else None
+
+    def chains(self) -> list[str]:
+        """Return the ids of all records: those of rebuilds, and the book."""
+        ids = tables.chains.c.id
+        known = select(tables.rebuilds.c.id).union(select(ids), select(tables.entries.c.chain))
+        with self.database.read() as connection:
+            return sorted({row[0] for row in connection.execute(known)})
+
+    def check_chain(self, chain: str) -> Verified:
+        """Hold one record against what it should be: a rebuild's, or the book.
+
+        Raises:
+            RecordBrokenError: names the first broken entry.
+        """
+        if chain != BOOK:
+            return self.check(chain)
+        with self.database.read() as connection:
+            book = read_chain(connection, chain, self.key.public)
+            for entry in book.entries:
+                if entry.kind == RECORD_AT:
+                    self._require_noted(connection, entry)
+            return book
+
+    def _require_noted(self, connection: Connection, note: Entry) -> None:
+        """Hold a record against its head as the book has it."""
+        c = tables.entries.c
+        wanted = select(c.hash).where(c.chain == note.data["id"], c.n == note.data["n"])
+        if connection.execute(wanted).scalar_one_or_none() != note.data["head"]:
+            raise RecordBrokenError(
+                f"record {note.data['id']}, entry {note.data['n']}: is not the one that entry "
+                f"{note.n} of the book has noted"
+            )
+
+    def check(self, rebuild_id: str, expected_head: str | None = None) -> Verified:
+        """Hold a whole record against hashes, seal, signatures, rules and pictures.
+
+        Raises:
+            RecordBrokenError: names the first broken entry.
+        """
+        with self.database.read() as connection:
+            self._require_known(connection, rebuild_id)
+            rows, head = written(connection, rebuild_id), head_of(connection, rebuild_id)
+        verified = verify_chain(
+            rebuild_id, rows, head, self.key.public, expected_head=expected_head
+        )
+        photos.check_pictures(verified, self.pictures)
+        photos.check_replay(verified)
+        return verified
+
+    def _look(self, rebuild_id: str, by: str) -> tuple[Rebuild, Actor]:
+        with self.database.read() as connection:
+            rebuild = self._load(connection, rebuild_id)
+            return rebuild, actor_in(connection, by, rebuild.store, self.clock())
+
+    def _do(
+        self,
+        rebuild_id: str,
+        action: Action,
+        by: str,
+        decide: Decide,
+        also: Also | None = None,
+        *,
+        leaks: bool = False,
+    ) -> Rebuild:
+        """Read the record, ask the rules, write the entry and what follows from it."""
+        now = self.clock()
+        with self.write() as connection:
+            record = self._record(connection, rebuild_id)
+            rebuild = replay(record.entries)
+            actor = actor_in(connection, by, rebuild.store, now)
+            data = decide(rebuild, actor, now)
+            entries = [*record.entries, self._append(connection, rebuild_id, action, actor, data)]
+            after = replay(entries)
+            if leaks and after.step(data["step"]).step.leak:
+                where = str(after.step(data["step"]).step.title)
+                found = rules.leak(after, actor, where, data["step"], data["note"])
+                entries.append(self._append(connection, rebuild_id, Action.LEAK, actor, found))
+                after = replay(entries)
+            if after.state is not rebuild.state:
+                self._note_head(connection, entries[-1])
+            if also is not None:
+                also(connection, entries[len(record.entries)], after)
+            c = tables.rebuilds.c
+            connection.execute(
+                update(tables.rebuilds).where(c.id == rebuild_id).values(**columns_of(after))
+            )
+            return after
+
+    def _append(
+        self,
+        connection: Connection,
+        rebuild_id: str,
+        action: Action,
+        actor: Actor,
+        data: Mapping[str, Any],
+    ) -> Entry:
+        return append(
+            connection, self.key, rebuild_id, by=actor.id, kind=action, data=data, at=self.clock()
+        )
+
+    def _note_head(self, connection: Connection, entry: Entry) -> None:
+        """Note in the book where a record stands, so that none can vanish as a whole."""
+        head = sha256(canonical(entry.to_json()))
+        data = {"id": entry.chain, "n": entry.n, "head": head}
+        self.note(connection, RECORD_AT, entry.by, data)
+
+    def _record(self, connection: Connection, rebuild_id: str) -> Verified:
+        self._require_known(connection, rebuild_id)
+        return read_chain(connection, rebuild_id, self.key.public)
+
+    def _load(self, connection: Connection, rebuild_id: str) -> Rebuild:
+        return replay(self._record(connection, rebuild_id).entries)
+
+    def _require_known(self, connection: Connection, rebuild_id: str) -> None:
+        c = tables.rebuilds.c
+        if connection.execute(select(c.id).where(c.id == rebuild_id)).first() is None:
+            if head_of(connection, rebuild_id) or written(connection, rebuild_id):
+                raise RecordBrokenError(f"record {rebuild_id}: is missing in the list of rebuilds")
+            raise UsageError(f"there is no rebuild '{rebuild_id}'; see the list of rebuilds")
+
+
+def columns_of(rebuild: Rebuild) -> dict[str, Any]:
+    """Return what the list of rebuilds keeps of one."""
+    handed_in = rebuild.handed_in_at
+    return {
+        "machine": rebuild.machine,
+        "store": rebuild.store,
+        "day": rebuild.day.isoformat(),
+        "state": rebuild.state.value,
+        "started_at": to_rfc3339(rebuild.started_at),
+        "started_by": rebuild.started_by,
+        "changed_at": to_rfc3339(rebuild.last_at or rebuild.started_at),
+        "handed_in_at": to_rfc3339(handed_in) if handed_in else None,
+        "open_holds": len(rebuild.open_holds),
+        "leaks": len(rebuild.leaks),
+        "to_countersign": rebuild.emergency and not rebuild.countersigned,
+    }

@@ -1,0 +1,167 @@
+"""The tables as the newest migration leaves them. Times are RFC 3339 texts in UTC.
+
+What is said in ``entries`` is the record; the other tables are there to find things quickly,
+or hold what is no part of a record, such as secrets.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import (
+    Boolean,
+    Column,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    String,
+    Table,
+    Text,
+    text,
+)
+
+metadata = MetaData(
+    naming_convention={
+        "ix": "ix_%(column_0_label)s",
+        "uq": "uq_%(table_name)s_%(column_0_name)s",
+        "ck": "ck_%(table_name)s_%(constraint_name)s",
+        "fk": "fk_%(table_name)s_%(column_0_name)s_%(referred_table_name)s",
+        "pk": "pk_%(table_name)s",
+    }
+)
+
+_ID = String(64)
+_TIME = String(24)
+_DAY = String(10)
+_DIGEST = String(64)
+
+stores = Table(
+    "stores",
+    metadata,
+    Column("id", _ID, primary_key=True),
+    Column("name", Text, nullable=False),
+    Column("zone", Text, nullable=False),
+    Column("day_starts", String(5), nullable=False),
+    Column("settings", Text, nullable=False),  # JSON
+)
+
+people = Table(
+    "people",
+    metadata,
+    Column("id", _ID, primary_key=True),
+    Column("name", Text, nullable=False),
+    Column("language", String(16), nullable=False),
+    Column("active", Boolean, nullable=False),
+    Column("secret", Text),  # Argon2id; NULL: cannot sign in
+    Column("failures", Integer, nullable=False),  # wrong ones in a row
+    Column("locked_until", _TIME),
+)
+
+memberships = Table(
+    "memberships",
+    metadata,
+    Column("person", _ID, ForeignKey("people.id"), primary_key=True),
+    Column("store", _ID, ForeignKey("stores.id"), primary_key=True),
+    Column("role", String(16), primary_key=True),
+)
+
+deputies = Table(
+    "deputies",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("store", _ID, ForeignKey("stores.id"), nullable=False, index=True),
+    Column("person", _ID, ForeignKey("people.id"), nullable=False),
+    Column("named_by", _ID, ForeignKey("people.id"), nullable=False),
+    Column("starts", _TIME, nullable=False),
+    Column("ends", _TIME, nullable=False),
+)
+
+machines = Table(
+    "machines",
+    metadata,
+    Column("id", _ID, primary_key=True),
+    Column("store", _ID, ForeignKey("stores.id"), nullable=False, index=True),
+    Column("title", Text, nullable=False),
+    Column("folder", Text, nullable=False),
+    Column("number", Text, nullable=False),  # on its plate; may be empty
+    Column("marker", Integer, unique=True),  # of its sticker; NULL: has none
+)
+
+rebuilds = Table(
+    "rebuilds",
+    metadata,
+    Column("id", _ID, primary_key=True),
+    Column("machine", _ID, ForeignKey("machines.id"), nullable=False, index=True),
+    Column("store", _ID, ForeignKey("stores.id"), nullable=False, index=True),
+    Column("day", _DAY, nullable=False, index=True),
+    Column("state", String(16), nullable=False),
+    Column("started_at", _TIME, nullable=False),
+    Column("started_by", _ID, nullable=False),
+    Column("changed_at", _TIME, nullable=False),
+    Column("handed_in_at", _TIME),
+    Column("open_holds", Integer, nullable=False),
+    Column("leaks", Integer, nullable=False),
+    Column("to_countersign", Boolean, nullable=False),
+)
+# At most one rebuild of a machine is going on.
+Index(
+    "uq_rebuilds_going_on",
+    rebuilds.c.machine,
+    unique=True,
+    sqlite_where=text("state NOT IN ('in-use', 'given-up')"),
+    postgresql_where=text("state NOT IN ('in-use', 'given-up')"),
+)
+
+entries = Table(
+    "entries",
+    metadata,
+    Column("chain", _ID, primary_key=True),
+    Column("n", Integer, primary_key=True),
+    Column("at", _TIME, nullable=False),
+    Column("by", _ID, nullable=False),
+    Column("kind", String(32), nullable=False),
+    Column("body", Text, nullable=False),  # canonical JSON (RFC 8785) of the whole entry
+    Column("hash", _DIGEST, nullable=False),  # SHA-256 of the body
+    Column("signature", String(128)),  # Ed25519 of the body, base64
+)
+
+chains = Table(
+    "chains",
+    metadata,
+    Column("id", _ID, primary_key=True),
+    Column("length", Integer, nullable=False),
+    Column("head", _DIGEST, nullable=False),
+    Column("seal", String(128), nullable=False),  # Ed25519 of id, length and head, base64
+)
+
+pictures = Table(
+    "pictures",
+    metadata,
+    Column("sha256", _DIGEST, primary_key=True),
+    Column("bytes", Integer, nullable=False),
+    Column("format", String(16), nullable=False),
+    Column("taken_at", _TIME),  # the camera's word, by the store's clock
+    Column("added_at", _TIME, nullable=False),
+    Column("likeness", LargeBinary),  # to find it again after cropping or saving anew
+)
+
+uses = Table(
+    "uses",
+    metadata,
+    Column("rebuild", _ID, ForeignKey("rebuilds.id"), primary_key=True),
+    Column("n", Integer, primary_key=True),  # of the entry
+    Column("step", _ID, nullable=False),
+    Column("store", _ID, ForeignKey("stores.id"), nullable=False),
+    Column("sha256", _DIGEST, ForeignKey("pictures.sha256"), nullable=False, index=True),
+)
+
+wear = Table(
+    "wear",
+    metadata,
+    Column("machine", _ID, ForeignKey("machines.id"), primary_key=True),
+    Column("item", _ID, primary_key=True),
+    Column("fitted_on", _DAY),
+    Column("fitted_by", _ID),
+    Column("reason", Text, nullable=False),
+    Column("stock", Integer, nullable=False),
+)
