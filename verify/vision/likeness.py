@@ -30,8 +30,9 @@ _BLOCKS = 30  # fewer cannot tell
 # A hand never holds a camera just so twice. In pixels, at an edge seen from the middle:
 _STRETCH = 1.0  # sizes are whole pixels, so that a smaller copy is stretched a little
 _TURN = 0.3
-_LOW = 5.0  # percentile of the blocks' correlation that is looked at
-SAME = 0.87  # see tests/vision/test_likeness.py for how far both sides are from it
+_CLIPPED = 0.02  # share of pixels at the ends of the scale; a brighter copy loses detail there
+_LOW = 1.0  # percentile of the blocks' correlation that is looked at
+SAME = 0.85  # see tests/vision/test_likeness.py for how far both sides are from it
 
 
 @dataclass(frozen=True)
@@ -119,7 +120,7 @@ def agreement(new: U8, old: U8, new_from_old: NDArray[np.float64]) -> float | No
         new_from_old: (2, 3), from ``overlap``.
 
     Returns:
-        The 5th percentile of the correlation of blocks; None where too little overlaps.
+        The 1st percentile of the correlation of blocks; None where too little overlaps.
     """
     fresh, former = grey(new, COMPARED_SIDE), grey(old, 2 * COMPARED_SIDE)
     matrix = _in_pixels(new_from_old, fresh, former)
@@ -187,11 +188,16 @@ def _least(new: U8, old: U8, covered: U8) -> float | None:
     a, b = _detail(new), _detail(old)
     inside = _mean((cv2.erode(covered, np.ones((15, 15), np.uint8)) == 255).astype(np.float32))
     power_a, power_b, product = _mean(a * a), _mean(b * b), _mean(a * b)
-    telling = (inside > 0.999) & (np.maximum(power_a, power_b) > _TEXTURE**2)
+    clipped = np.maximum(_clipped(new), _clipped(old))
+    telling = (inside > 0.999) & (clipped < _CLIPPED) & (np.maximum(power_a, power_b) > _TEXTURE**2)
     if int(telling.sum()) < _BLOCKS:
         return None
     correlation = product[telling] / np.sqrt(power_a[telling] * power_b[telling] + 1e-3)
     return float(np.percentile(correlation, _LOW))
+
+
+def _clipped(picture: U8) -> F32:
+    return _mean(((picture < 8) | (picture > 245)).astype(np.float32))
 
 
 def _detail(picture: U8) -> F32:
