@@ -91,7 +91,8 @@ def test_it_ends_with_what_to_fix_the_cautions_and_the_pictures(
     for words in ("unplug", "maker's manual and local code come first", "A person looks"):
         assert words in said
     assert str(marked) in done.out
-    assert len(list(marked.iterdir())) == 2
+    assert len(list(marked.glob("*-marked.*"))) == 2
+    assert {path.suffix for path in marked.iterdir()} >= {".pdf", ".zip"}
     assert all(len(line) <= 80 for line in done.out.splitlines() if str(marked) not in line)
 
 

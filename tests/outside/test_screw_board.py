@@ -24,12 +24,12 @@ def test_board_of_screws(open_data: Path, tmp_path: Path) -> None:
     checker = Checker(machine, cache_dir=tmp_path)
     report = score(labels, [checker.check(label.path).result for label in labels])
 
-    # No screw that is not there is called present, and no photo is turned away. The bounds on
-    # false holds are those of the first networks; they are to fall, never to rise.
+    # No screw that is not there is called present, and no photo is turned away. The bound on
+    # false holds (1 of 24 was measured) is to fall, never to rise.
     overall = report.overall
     assert overall.parts.missed.total == 127
     assert overall.parts.missed.count == 0
     assert overall.verdicts.refused.count == 0
-    assert overall.verdicts.false_hold.count <= 10
+    assert overall.verdicts.false_hold.count <= 3
     assert overall.probabilities.auroc is not None
-    assert overall.probabilities.auroc >= 0.995
+    assert overall.probabilities.auroc >= 0.999
