@@ -238,7 +238,8 @@ def _require_head(
         raise RecordBrokenError(f"record {chain}: its end is not kept; entries may be cut off")
     if not is_signed(public_key, head.seal, seal_bytes(chain, head.length, head.hash)):
         raise RecordBrokenError(
-            f"record {chain}, entry {head.length}: its seal does not fit; what came after it may be cut off"
+            f"record {chain}, entry {head.length}: its seal does not fit; "
+            "what came after it may be cut off"
         )
     if not rows:
         raise RecordBrokenError(f"record {chain}, entry 1: is missing, with all that follow")
