@@ -237,7 +237,10 @@ def _require_head(
     if head is None:
         raise RecordBrokenError(f"record {chain}: its end is not kept; entries may be cut off")
     if not is_signed(public_key, head.seal, seal_bytes(chain, head.length, head.hash)):
-        raise RecordBrokenError(f"record {chain}, entry {head.length}: its seal does not fit")
+        raise RecordBrokenError(
+            f"record {chain}, entry {head.length}: its seal does not fit; "
+            "what came after it may be cut off"
+        )
     if not rows:
         raise RecordBrokenError(f"record {chain}, entry 1: is missing, with all that follow")
     if len(rows) < head.length:

@@ -183,7 +183,7 @@ def _scripts() -> ScriptDirectory:
         return ScriptDirectory(str(folder))
 
 
-def _upgrade(engine: Engine) -> None:
+def _upgrade(engine: Engine, to: str = "head") -> None:
     with as_file(files("verify.store").joinpath("migrations")) as folder:
         config = Config()
         config.set_main_option("script_location", str(folder).replace("%", "%%"))
@@ -194,7 +194,7 @@ def _upgrade(engine: Engine) -> None:
                     lock = text("SELECT pg_advisory_xact_lock(:n)")
                     connection.execute(lock, {"n": _WRITERS_LOCK})
                 config.attributes["connection"] = connection
-                command.upgrade(config, "head")
+                command.upgrade(config, to)
 
 
 def _copy_sqlite(url: URL, revision: str | None) -> Path | None:

@@ -28,7 +28,7 @@ from verify.store.chain import (
     verify_chain,
     written,
 )
-from verify.store.people import actor_in
+from verify.store.people import actor_in, anybody
 from verify.store.pictures import Pictures
 
 RECORD_AT = "record-at"  # an entry of the book: how far a record had come
@@ -109,7 +109,9 @@ class Records(Base):
         ids = tables.chains.c.id
         known = select(tables.rebuilds.c.id).union(select(ids), select(tables.entries.c.chain))
         with self.database.read() as connection:
-            return sorted({row[0] for row in connection.execute(known)})
+            found = {row[0] for row in connection.execute(known)}
+            # Where there are people there was a book.
+            return sorted(found | ({BOOK} if anybody(connection) else set()))
 
     def check_chain(self, chain: str) -> Verified:
         """Hold one record against what it should be: a rebuild's, or the book.

@@ -84,8 +84,9 @@ machines = Table(
     Column("title", Text, nullable=False),
     Column("folder", Text, nullable=False),
     Column("number", Text, nullable=False),  # on its plate; may be empty
-    Column("marker", Integer, unique=True),  # of its sticker; NULL: has none
+    Column("marker", Integer),  # of its sticker; NULL: has none
 )
+Index("uq_machines_marker", machines.c.marker, unique=True)
 
 rebuilds = Table(
     "rebuilds",

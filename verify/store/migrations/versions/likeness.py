@@ -12,6 +12,6 @@ depends_on = None
 def upgrade() -> None:
     """Add the columns; of older pictures only the very same file is told again."""
     op.add_column("pictures", sa.Column("likeness", sa.LargeBinary))
-    with op.batch_alter_table("machines") as machines:
-        machines.add_column(sa.Column("marker", sa.Integer))
-        machines.create_unique_constraint("uq_machines_marker", ["marker"])
+    # An index and no constraint: SQLite would have to make the table anew, others refer to it.
+    op.add_column("machines", sa.Column("marker", sa.Integer))
+    op.create_index("uq_machines_marker", "machines", ["marker"], unique=True)
