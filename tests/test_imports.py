@@ -125,3 +125,15 @@ def test_light_commands_load_nothing_heavy(command: list[str]) -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
+
+
+def test_a_check_of_photos_loads_no_database() -> None:
+    """The record is big; a verdict does without it."""
+    code = (
+        "import sys; import verify.cli.main, verify.cli.check, verify.cli.photos\n"
+        "import verify.vision.pipeline, verify.machine_file, verify.result_json\n"
+        "heavy = {'sqlalchemy', 'alembic', 'cryptography', 'argon2', 'fpdf', 'fsspec', 'rfc8785'}\n"
+        "assert not heavy & set(sys.modules), heavy & set(sys.modules)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr

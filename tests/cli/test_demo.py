@@ -112,3 +112,14 @@ def test_without_the_demo_data_it_says_what_to_do(
     assert (done.code, done.out) == (2, "")
     assert "run the demo from a clone" in done.err
     assert not FakeChecker.made
+
+
+def test_one_night_is_walked_through_to_its_evidence(
+    run: Callable[..., Run], machine: Path, labels: Path, tmp_path: Path
+) -> None:
+    marked = tmp_path / "out"
+    done = run("demo", "--machine", machine, "--labels", labels, "--marked", marked)
+    night = done.out.split("One night")[1]
+    for words in ("Tomek: starts the rebuild", "HELD", "passes", "signed", "puts it in use"):
+        assert words in night
+    assert len(list(marked.glob("*.pdf"))) == len(list(marked.glob("*.zip"))) == 1
