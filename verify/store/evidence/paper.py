@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
+from pathlib import Path
 
-import font_roboto
 from fpdf import FPDF
 from fpdf.enums import XPos, YPos
 
 MARGIN = 15.0  # mm
+_FONTS = Path(__file__).parent / "fonts"  # Apache-2.0; has the letters of most names
 _INK = (20, 24, 28)
 _QUIET = (95, 100, 105)
 _LINE = (190, 195, 200)
@@ -21,8 +22,8 @@ class Paper(FPDF):
     def __init__(self, title: str, foot: str, made: datetime) -> None:
         super().__init__(format="A4")
         self._foot = foot
-        self.add_font("Roboto", "", font_roboto.Roboto)
-        self.add_font("Roboto", "B", font_roboto.RobotoBold)
+        self.add_font("Roboto", "", _FONTS / "Roboto-Regular.ttf")
+        self.add_font("Roboto", "B", _FONTS / "Roboto-Bold.ttf")
         self.set_margins(MARGIN, MARGIN)
         self.set_auto_page_break(True, MARGIN + 8)
         self.set_title(title)
