@@ -188,13 +188,18 @@ class _Night:
         """The manager, who did not do the rebuild, looks at what is still held."""
         from verify.rebuild.entries import ClearedAs
 
+        said: dict[str, list[str]] = {}
         for hold in self.home.rebuilds.get(self.rebuild).open_holds:
-            self.clock.wait()
+            self.clock.wait(1)
+            said.setdefault(hold.step, []).append(hold.message)
             reason = "Looked at it with a lamp beside the reference picture: it is right."
             self.home.rebuilds.clear(
                 self.rebuild, hold.id, ClearedAs.FALSE_ALARM, reason, by="dalia"
             )
-            self.tell("Dalia", f"looks at: {hold.message} False alarm.", Ink.DOUBT)
+        for step, messages in said.items():
+            title = self.home.rebuilds.get(self.rebuild).step(step).step.title
+            text = f"looks at {title}, {len(messages)} held, each a false alarm: "
+            self.tell("Dalia", text + _first_of(messages), Ink.DOUBT)
 
     def _prove(self, out: Path) -> None:
         from verify.store.evidence import write_pdf, write_zip
@@ -213,6 +218,11 @@ _DO: dict[StepKind, Callable[[_Night, StepState], None]] = {
     StepKind.CHECK: _Night.check,
     StepKind.READING: _Night.reading,
 }
+
+
+def _first_of(messages: Sequence[str]) -> str:
+    more = f" (and {len(messages) - 1} more)" if len(messages) > 1 else ""
+    return f"{messages[0]}{more}" if messages else ""
 
 
 def _evening(right: Sequence[LabelledShot], first: Sequence[LabelledShot]) -> datetime:
