@@ -141,7 +141,7 @@ class _Night:
         if after.standing.value == "to-acknowledge":
             done = self.home.rebuilds.acknowledge(self.rebuild, step.id, by="tomek")
             after = done.step(step.id)
-        said = " ".join(hold.message for hold in after.open_holds)
+        said = _first_of([hold.message for hold in after.open_holds])
         if after.standing.value == "again":
             said = after.data["result"]["retake"]["advice"]
         word = {"done": "passes", "held": "HELD", "again": "TAKE AGAIN"}[after.standing.value]

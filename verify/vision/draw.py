@@ -75,6 +75,7 @@ def draw_marked(
     max_side: int = 1600,
     language: str = "en",
     to_pixels: ToPixels | None = None,
+    with_list: bool = True,
 ) -> Pixels:
     """Draw a result on its photo.
 
@@ -87,6 +88,7 @@ def draw_marked(
         language: of titles and of the words that are added here, such as ``es``.
         to_pixels: turns points of the full-size photo into pixels of ``bgr``, such as
             ``Photo.to_decoded``; not needed where ``bgr`` has the full size.
+        with_list: below the photo, list what needs a look; leave it out where the page does.
 
     Returns:
         (H2, W2, 3) uint8 BGR.
@@ -101,6 +103,8 @@ def draw_marked(
     marked = _draw_photo(photo, marks, unit, said if language.startswith("en") else None)
     sheet = Sheet(photo.shape[1], said)
     top = banner(sheet, headline(result, language), _subtitle(result, said), result.verdict)
+    if not with_list:
+        return np.vstack([top, marked])
     entries = [_entry(mark, view, said, language) for mark in problems]
     small_print = " · ".join(_small_print(result, view, language))
     return np.vstack([top, marked, listing(sheet, entries, small_print)])

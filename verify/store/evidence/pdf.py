@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from verify.domain import StepKind, View
+from verify.domain import StepKind, View, by_urgency
 from verify.errors import BrokenFileError, PhotoError
 from verify.machine_file import read_machine
 from verify.rebuild.days import time_zone
@@ -177,11 +178,15 @@ def _row(case: _Case, state: StepState) -> tuple[str, str, str, str]:
         said += f", photo {state.data['sha256'][:12]}…"
     if state.tries > 1:
         said += f" ({state.tries} tries)"
-    for hold in state.holds:
-        if hold.cleared is not None:
-            look = hold.cleared
-            said += f". Cleared by {case.who(look.by)} as {look.result.value}: {look.reason}"
+    for text, holds in _cleared(case, state).items():
+        said += f"; {holds} held, cleared by {text}"
     return str(state.step.title), said, case.who(state.by), case.when(state.at)
+
+
+def _cleared(case: _Case, state: StepState) -> Counter[str]:
+    """Count the holds that were cleared by the same person, as the same thing, for one reason."""
+    looks = (hold.cleared for hold in state.holds if hold.cleared is not None)
+    return Counter(f"{case.who(k.by)} as {k.result.value}: {k.reason}" for k in looks)
 
 
 def _photo(paper: Paper, case: _Case, state: StepState) -> None:
@@ -194,26 +199,31 @@ def _photo(paper: Paper, case: _Case, state: StepState) -> None:
         f"{_STANDINGS[state.standing.value]} · taken in by {case.who(state.by)}, "
         f"{case.when(state.at)} · try {state.tries}"
     )
-    drawn = _drawn(case, state)
+    view = case.views.get(state.step.view or "")
+    drawn = _drawn(case, state, view)
     if drawn is None:
         paper.say("The file is no picture that can be shown.", quiet=True)
     else:
-        paper.picture(drawn[0], drawn[1], most_height=165)
+        paper.picture(drawn[0], drawn[1], _room(state))
     result = state.data["result"]
     if result["retake"] is not None:
         paper.say(result["retake"]["advice"])
     holds = {hold.part: hold for hold in state.holds}
+    titles = {part.id: str(part.title) for part in view.parts} if view else {}
+    problems, right = by_urgency(result_from_json(result).parts)  # numbered as in the picture
     rows = [
         (
-            part["id"],
-            f"{part['verdict']}, looks {part['found'] or 'not known'}, is to be {part['expected']}",
-            _chance(part["p_right"]),
-            _looked(case, holds.get(part["id"])),
+            str(number) if number <= len(problems) else "",
+            titles.get(part.id, part.id),
+            f"{part.verdict}, looks {part.found or 'not known'}, is to be {part.expected}",
+            _chance(part.p_right),
+            _looked(case, holds.get(part.id)),
         )
-        for part in result["parts"]
+        for number, part in enumerate((*problems, *right), start=1)
     ]
     if rows:
-        paper.rows(("part", "the tool's finding", "p right", "looked at"), rows, (42, 66, 18, 54))
+        heads = ("no.", "part", "the tool's finding", "p right", "looked at")
+        paper.rows(heads, rows, (9, 42, 57, 17, 55))
     for hold in state.holds:
         if hold.part is None:
             paper.say(f"{hold.message} {_looked(case, hold)}")
@@ -223,6 +233,13 @@ def _photo(paper: Paper, case: _Case, state: StepState) -> None:
         f"photo SHA-256 {state.data['sha256']} · verify {made['verify']} · machine folder "
         f"{made['machine'][:16]}… · networks {made['model'][:16]}…"
     )
+
+
+def _room(state: StepState) -> float:
+    """Return how high the picture may be in mm, so that one page holds a view and its parts."""
+    looked = sum(1 for hold in state.holds if hold.part is not None)
+    others = len(state.data["result"]["parts"]) - looked
+    return max(70.0, 225 - 14 * looked - 7 * others - 6 * state.tries)
 
 
 def _chance(p_right: float | None) -> str:
@@ -242,10 +259,13 @@ def _earlier(paper: Paper, case: _Case, state: StepState) -> None:
         if entry.n == state.entry:
             break
         result = entry.data["result"]
-        said = [hold.message for hold in holds_of(entry)]
+        holds = holds_of(entry)
+        words = "passed"
         if result["retake"] is not None:
-            said.append(result["retake"]["advice"])
-        words = " ".join(said) or "passed"
+            words = result["retake"]["advice"]
+        elif holds:
+            more = f" (and {len(holds) - 1} more held)" if len(holds) > 1 else ""
+            words = holds[0].message + more
         paper.say(f"Earlier photo, {case.when(entry.at)}, {case.who(entry.by)}: {words}")
 
 
@@ -258,7 +278,9 @@ def _looked(case: _Case, hold: Hold | None) -> str:
     return f"{look.result.value}, {case.who(look.by)}: {look.reason}"
 
 
-def _drawn(case: _Case, state: StepState) -> tuple[bytes, tuple[int, int]] | None:
+def _drawn(
+    case: _Case, state: StepState, view: View | None
+) -> tuple[bytes, tuple[int, int]] | None:
     """Return the photo with its parts drawn on it, as JPEG, and its size in pixels."""
     import cv2
 
@@ -270,9 +292,10 @@ def _drawn(case: _Case, state: StepState) -> tuple[bytes, tuple[int, int]] | Non
         photo = read_content(case.picture(data["sha256"]), Path(data["sha256"]), max_side=1200)
     except PhotoError:
         return None
-    view = case.views.get(state.step.view or "")
     result = result_from_json(data["result"])
-    marked = draw_marked(photo.bgr, result, view, max_side=1200, to_pixels=photo.to_decoded)
+    marked = draw_marked(
+        photo.bgr, result, view, max_side=1200, to_pixels=photo.to_decoded, with_list=False
+    )
     _, coded = cv2.imencode(".jpg", marked, [cv2.IMWRITE_JPEG_QUALITY, 82])
     return coded.tobytes(), (marked.shape[1], marked.shape[0])
 
