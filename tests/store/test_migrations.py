@@ -107,5 +107,5 @@ def test_two_that_start_at_once_make_one(record_settings: RecordSettings) -> Non
         with open_home(record_settings) as home:
             return home.key.id
 
-    with ThreadPoolExecutor(4) as pool:
-        assert len(set(pool.map(begin, range(4)))) == 1
+    with ThreadPoolExecutor(8) as pool:
+        assert len(set(pool.map(begin, range(8)))) == 1

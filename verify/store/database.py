@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import shutil
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from importlib.resources import as_file, files
@@ -167,10 +168,23 @@ def _set_up_sqlite(connection: Any, _record: object) -> None:
     # The driver's own BEGIN comes too late to keep two writers apart; see _begin_sqlite.
     connection.isolation_level = None
     cursor = connection.cursor()
-    cursor.execute("PRAGMA journal_mode=WAL")
+    _use_wal(cursor)
     cursor.execute("PRAGMA synchronous=FULL")  # else a power cut may take the last entries
     cursor.execute("PRAGMA foreign_keys=ON")
     cursor.close()
+
+
+def _use_wal(cursor: Any) -> None:
+    """Turn the log on; SQLite does not wait by itself for another who is just doing so."""
+    until = time.monotonic() + _BUSY_SECONDS
+    while True:
+        try:
+            cursor.execute("PRAGMA journal_mode=WAL")
+            return
+        except sqlite3.OperationalError:
+            if time.monotonic() > until:
+                raise
+            time.sleep(0.02)
 
 
 def _begin_sqlite(connection: Connection) -> None:
