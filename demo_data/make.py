@@ -36,6 +36,9 @@ def _arguments(argv: list[str] | None) -> argparse.Namespace:
     parser.add_argument("--count", type=int, default=350, help="large: photos per view")
     parser.add_argument("--from", dest="start", type=int, default=0, help="large: first photo")
     parser.add_argument("--only", type=int, help="at most so many pictures per view, for a look")
+    parser.add_argument(
+        "--keep", action="store_true", help="leave pictures that are there already as they are"
+    )
     parser.add_argument("--seed", type=int, default=SEED)
     return parser.parse_args(argv)
 
@@ -117,6 +120,26 @@ def draw_all(tasks: list[Task], args: argparse.Namespace) -> dict[str, dict[str,
     return truth
 
 
+def kept(tasks: list[Task], out: Path) -> dict[str, dict[str, Any]]:
+    """Return the truth, by machine and file, of the pictures that are there as planned.
+
+    A picture counts if a ``truth*.jsonl`` beside it tells of it what the task asks for.
+    """
+    truth: dict[str, dict[str, Any]] = {}
+    for machine in dict.fromkeys(task.machine for task in tasks):
+        told: dict[str, Any] = {}
+        for path in sorted((out / machine).glob("truth*.jsonl")):
+            rows = [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines()]
+            told |= {row["file"]: row for row in rows}
+        for task in tasks:
+            row = told.get(task.file) if task.machine == machine else None
+            if row is None or not (out / machine / task.file).is_file():
+                continue
+            if (row["states"], row["retake"]) == (task.states, task.retake):
+                truth.setdefault(machine, {})[task.file] = row
+    return truth
+
+
 def write_all(tasks: list[Task], truth: dict[str, Any], args: argparse.Namespace) -> None:
     """Write machine.toml or the labels, the truth and the sums, per machine."""
     for machine in dict.fromkeys(task.machine for task in tasks):
@@ -144,11 +167,15 @@ def main(argv: list[str] | None = None) -> int:
     args = _arguments(argv)
     machines = list(DESIGNS) if args.machine == "all" else [args.machine]
     tasks = [task for machine in machines for task in tasks_of(args, machine)]
-    truth = draw_all(tasks, args)
+    truth = kept(tasks, args.out) if args.keep else {}
+    left = [task for task in tasks if task.file not in truth.get(task.machine, {})]
+    for machine, rows in draw_all(left, args).items() if left else ():
+        truth.setdefault(machine, {}).update(rows)
     write_all(tasks, truth, args)
     counts = plan.shown(tasks)
     summary = {
         "pictures": len(tasks),
+        "drawn": len(left),
         "wrong parts": sum(counts.values()),
         "rarest fault shown": min(counts.values()) if counts else None,
     }

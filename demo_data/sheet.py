@@ -48,7 +48,7 @@ def tile(path: Path, row: dict[str, Any], width: int, plain: bool) -> Image.Imag
         draw.line(_closed(row["body"], factor), fill=BODY, width=1)
         for part_id, part in row["parts"].items():
             wrong = part_id in row["states"]
-            colour = WRONG if wrong else UNSURE if part_id in row["unlabelled"] else RIGHT
+            colour = WRONG if wrong else UNSURE if part_id in row.get("unlabelled", ()) else RIGHT
             draw.line(_closed(part["outline"], factor), fill=colour, width=2 if wrong else 1)
     out = Image.new("RGB", (box[0], box[1] + LINES * LINE + 6), "white")
     out.paste(small, (0, 0))

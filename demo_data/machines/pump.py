@@ -205,7 +205,7 @@ def _seat(y: float) -> F64:
 
 @lru_cache(maxsize=1)
 def _hopper() -> Mesh:
-    """Return the hopper's five walls as thin boxes, inside out from the back."""
+    """Return the hopper's back, floor, front and sides as thin boxes."""
     back = g.rounded_box(WIDE, BACK, 3.0).moved(g.shift(y=RIM_Y - BACK / 2, z=-3.0))
     floor = g.rounded_box(WIDE, FLOOR, 3.0).moved(
         DECK @ g.shift(0, -OPENING + FLOOR / 2, -DEEP - 3.0)

@@ -58,6 +58,13 @@ def test_outlines_are_drawn_where_the_truth_says(folder: Path) -> None:
             assert np.abs(near - colour).sum(1).min() < 12, (left, x, y)
 
 
+def test_truth_may_say_nothing_of_unlabelled_parts(folder: Path) -> None:
+    path = folder / "truth-test.jsonl"
+    path.write_text(path.read_text(encoding="utf-8").replace('"unlabelled"', '"note"'))
+    pixels = np.asarray(sheet.sheets(folder, 640, 2, False)["truth-test-door-back"], int)
+    assert np.abs(pixels[339:342, 298:303] - sheet.RIGHT).sum(2).min() < 12
+
+
 def test_plain_sheet_has_no_outlines(folder: Path) -> None:
     made = sheet.sheets(folder, 640, 2, True)["truth-test-door-back"]
     assert np.ptp(np.asarray(made, int)[:480], axis=2).max() < 12
