@@ -227,8 +227,8 @@ def test_every_plot_is_written_twice_with_its_words(tmp_path: Path) -> None:
     ]
     assert len(written) == 8
     words = {
-        "shots": ("wrong parts missed, %", "SSIM, placed by this tool"),
-        "conditions": ("blur", "photos sent back"),
+        "shots": ("wrong parts missed, %", "AUROC of parts, %", "SSIM, placed by this tool"),
+        "conditions": ("blur", "photos sent back", "bars: 95 % intervals"),
         "reliability": ("facts about it", "parts that were right, %"),
         "risk": ("wrong among them, %", "all shots"),
     }
