@@ -30,20 +30,20 @@ class Point:
     Attributes:
         at: tilt in degrees (mean of the bin), blur in thousandths of the photo, or stops.
         missed: of wrong parts in photos that were not refused.
-        false_hold: of all-right photos, a refusal counting as one.
+        false_alarm: of right parts in photos that were not refused, those not called right.
         refused: of judgeable photos.
     """
 
     at: float
     missed: Proportion
-    false_hold: Proportion
+    false_alarm: Proportion
     refused: Proportion
 
 
 def point(at: float, cases: Sequence[Case]) -> Point:
     """Count the photos of one condition."""
     overall = report_of(cases, [case.result for case in cases]).overall
-    return Point(at, overall.parts.missed, overall.verdicts.false_hold, overall.verdicts.refused)
+    return Point(at, overall.parts.missed, overall.parts.false_alarm, overall.verdicts.refused)
 
 
 def spoilt_points(bench: Bench, sets: Sequence[PhotoSet], spoil: str, photos: int) -> list[Point]:

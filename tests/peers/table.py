@@ -38,8 +38,9 @@ FOOT = (
     "missed. *Looked at*: parts that got a score at all; AUROC is of those. Every peer learnt from "
     "the same shots and drew its line where missed parts plus false holds are fewest on the tune "
     "part; this tool has one line for all machines, and a second row where it draws its line as "
-    "the peers do. *ms*: median for one photo; *MB*: peak of the process. Where this tool places "
-    "the parts, the milliseconds include its placing; the megabytes are the peer's own."
+    "the peers do. *ms*: median for one photo, each method on its own; *MB*: peak of the process, "
+    "teaching included. Where this tool places the parts, the milliseconds include its placing; "
+    "the megabytes are the peer's own."
 )
 
 
@@ -81,7 +82,11 @@ def percent_area(value: Area) -> str:
 
 
 def _short(percent: float) -> str:
-    """Return a percentage with as many digits as a reader can use."""
+    """Return a percentage with as many digits as a reader can use; 0.0 is none, 100 is all."""
+    if 0 < percent < 0.05:
+        return "<0.1"
+    if 99.95 <= percent < 100:
+        return ">99.9"
     return f"{percent:.1f}" if percent < 9.95 or 90 < percent < 100 else f"{percent:.0f}"
 
 

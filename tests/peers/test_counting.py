@@ -19,7 +19,7 @@ from tests.peers.plots import plot_conditions, plot_reliability, plot_risk, plot
 from tests.peers.rows import OWN_LINE, TUNED_LINE, Row, area, row_of
 from tests.peers.said import PartSaid, Run, Said, load_run, save_run
 from tests.peers.sets import PhotoSet, spread, thinned
-from tests.peers.table import BEGIN, END, as_json, markdown, put_into
+from tests.peers.table import BEGIN, END, as_json, markdown, put_into, share
 from tests.vision.pictures import save_jpeg, spot
 from verify.domain import Machine, PartVerdict, PhotoVerdict
 from verify.score import Proportion, ReliabilityBin
@@ -185,6 +185,20 @@ def test_the_table_has_a_row_for_each_method_with_counts_and_intervals() -> None
     assert as_json({"g": rows}, {"g": "x"})["g"]["rows"][0]["missed"]["interval"][0] == 0.0
 
 
+@pytest.mark.parametrize(
+    ("count", "total", "said"),
+    [
+        (0, 40, "**0.0** (0.0–8.8), 0/40"),
+        (1, 4000, "**<0.1** (<0.1–0.1), 1/4000"),
+        (40, 40, "**100** (91.2–100), 40/40"),
+        (3999, 4000, "**>99.9** (99.9–>99.9), 3999/4000"),
+        (0, 0, "–"),
+    ],
+)
+def test_a_share_never_rounds_to_all_or_none(count: int, total: int, said: str) -> None:
+    assert share(Proportion(count, total)) == said
+
+
 def test_the_table_goes_between_its_marks_again_and_again(tmp_path: Path) -> None:
     path = tmp_path / "README.md"
     path.write_text(f"before\n{BEGIN}\nold\n{END}\nafter\n")
@@ -213,8 +227,8 @@ def test_every_plot_is_written_twice_with_its_words(tmp_path: Path) -> None:
     ]
     assert len(written) == 8
     words = {
-        "shots": ("wrong parts missed, %", "SSIM, placed by this tool"),
-        "conditions": ("blur", "photos sent back"),
+        "shots": ("wrong parts missed, %", "AUROC of parts, %", "SSIM, placed by this tool"),
+        "conditions": ("blur", "photos sent back", "bars: 95 % intervals"),
         "reliability": ("facts about it", "parts that were right, %"),
         "risk": ("wrong among them, %", "all shots"),
     }
