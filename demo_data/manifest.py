@@ -1,4 +1,4 @@
-"""The list of all pictures and networks that are kept here: ``shared/files.toml``.
+"""The list of all pictures, networks and fonts that are kept here: ``shared/files.toml``.
 
     python -m demo_data.manifest            write the list anew
     python -m demo_data.manifest --check    say what is missing, changed or not listed
@@ -20,9 +20,9 @@ import tomlkit
 from tomlkit.items import AoT, Table
 
 REPOSITORY = Path(__file__).resolve().parents[1]
-LISTED_IN = ("models", "reference_images", "demo_data")
+LISTED_IN = ("models", "reference_images", "demo_data", "verify")
 SUFFIXES = frozenset(
-    {".jpg", ".jpeg", ".png", ".webp", ".heic", ".heif", ".tif", ".onnx", ".npz", ".ply", ".exr"}
+    {".jpg", ".jpeg", ".png", ".webp", ".heic", ".heif", ".tif", ".onnx", ".npz", ".ply", ".exr", ".ttf"}
 )
 # Files without a telling suffix that count all the same.
 NAMED = frozenset({"models/calibration.json"})
