@@ -22,7 +22,10 @@ from tomlkit.items import AoT, Table
 REPOSITORY = Path(__file__).resolve().parents[1]
 LISTED_IN = ("models", "reference_images", "demo_data", "verify")
 SUFFIXES = frozenset(
-    {".jpg", ".jpeg", ".png", ".webp", ".heic", ".heif", ".tif", ".onnx", ".npz", ".ply", ".exr", ".ttf"}
+    {
+        *(".jpg", ".jpeg", ".png", ".webp", ".heic", ".heif", ".tif"),
+        *(".onnx", ".npz", ".ply", ".exr", ".ttf"),
+    }
 )
 # Files without a telling suffix that count all the same.
 NAMED = frozenset({"models/calibration.json"})
