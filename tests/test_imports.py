@@ -47,7 +47,7 @@ ALLOWED: dict[str, set[str]] = {
 BANNED_LIBRARIES: dict[str, set[str]] = {
     "domain": {"numpy", "cv2", "PIL", "onnxruntime"},
     "score": {"cv2", "PIL", "onnxruntime", "scipy", "sklearn"},
-    "vision": {"sqlalchemy", "fastapi", "starlette", "jinja2", "click", "scipy", "skimage"},
+    "vision": {"sqlalchemy", "fastapi", "starlette", "jinja2", "typer", "scipy", "skimage"},
     "web": {"cv2"},
 }
 FILES_OUTSIDE = {"models", "demo_data", "tests"}
@@ -121,6 +121,7 @@ def test_light_commands_load_nothing_heavy(command: list[str]) -> None:
         f"sys.argv = ['verify', *{command!r}]\n"
         "try:\n    main()\nexcept SystemExit:\n    pass\n"
         "heavy = {'cv2', 'numpy', 'onnxruntime', 'PIL', 'platformdirs', 'tomlkit'}\n"
+        "heavy |= {'pydantic', 'rich'}\n"
         "assert not heavy & set(sys.modules), heavy & set(sys.modules)\n"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)

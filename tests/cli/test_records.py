@@ -5,10 +5,11 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
-import click
 import pytest
+from typer.core import TyperGroup, TyperOption
+from typer.main import get_command
 
 from tests.cli.conftest import Run
 from tests.store.make import picture, save
@@ -247,15 +248,25 @@ def test_people_stores_and_stickers(shop: As, tmp_path: Path, monkeypatch: Any) 
     assert "schema" in shop("noor", "record", "upgrade").out
 
 
-def every(group: click.Group) -> list[click.Command]:
-    found: list[click.Command] = []
+def every(group: TyperGroup) -> list[tuple[TyperGroup, Any]]:
+    """Return every command with the group that lists it."""
+    found: list[tuple[TyperGroup, Any]] = []
     for command in group.commands.values():
-        found += every(command) if isinstance(command, click.Group) else [command]
+        found.append((group, command))
+        if isinstance(command, TyperGroup):
+            found += every(command)
     return found
 
 
-@pytest.mark.parametrize("command", every(app), ids=lambda command: str(command.name))
-def test_every_command_says_what_it_does(command: click.Command) -> None:
+EVERY = every(cast(TyperGroup, get_command(app)))
+
+
+@pytest.mark.parametrize(("group", "command"), EVERY, ids=[command.name for _, command in EVERY])
+def test_every_command_says_what_it_does(group: TyperGroup, command: Any) -> None:
     assert command.help
-    options = [p for p in command.params if isinstance(p, click.Option)]
+    options = [p for p in command.params if isinstance(p, TyperOption)]
     assert [option.name for option in options if not option.help] == []
+    # Its line in the list of commands is a whole sentence on a terminal of 80 columns.
+    room = 80 - 2 - 6 - max(map(len, group.commands))
+    assert command.get_short_help_str(room).endswith(".")
+    assert "..." not in command.get_short_help_str(room)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterable
 from pathlib import Path
+from typing import Annotated
 
-import click
+import typer
 
-from verify.cli.options import PATH
+from verify.cli.options import MachineFolder
 from verify.cli.output import Progress, answer, answer_json
 from verify.cli.photos import (
     Ask,
@@ -27,14 +27,24 @@ HELD = 3
 AGAIN = 4
 
 
-@click.command()
-@click.argument("photos", metavar="PHOTO...", nargs=-1, required=True, type=PATH)
-@click.option("--machine", metavar="DIR", required=True, type=PATH, help="Folder that teaches.")
-@click.option("--view", metavar="ID", help="View they show; else it is recognised.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object per photo and line.")
-@click.option("--marked", metavar="DIR", type=PATH, help="Folder for photos with parts drawn on.")
+_Photos = Annotated[
+    list[Path], typer.Argument(metavar="PHOTO", help="JPEG, PNG, WebP, HEIC or HEIF.")
+]
+_View = Annotated[
+    str | None, typer.Option(metavar="ID", help="View they show; else it is recognised.")
+]
+_Lines = Annotated[bool, typer.Option("--json", help="One JSON object per photo and line.")]
+_Marked = Annotated[
+    Path | None, typer.Option(metavar="DIR", help="Folder for photos with parts drawn on.")
+]
+
+
 def check(
-    photos: tuple[Path, ...], machine: Path, view: str | None, as_json: bool, marked: Path | None
+    photos: _Photos,
+    machine: MachineFolder,
+    view: _View = None,
+    as_json: _Lines = False,
+    marked: _Marked = None,
 ) -> None:
     """Judge photos of a rebuilt machine, part by part.
 
@@ -54,7 +64,7 @@ def check(
     asks = [Ask(photo, str(photo), view) for photo in photos]
     results = judge_photos(checker, asks, workers=settings.workers, marked=marked)
     verdicts = _show(results, taught, len(photos), as_json=as_json)
-    sys.exit(exit_code(verdicts))
+    raise typer.Exit(exit_code(verdicts))
 
 
 def exit_code(verdicts: Iterable[PhotoVerdict]) -> int:

@@ -5,12 +5,12 @@ from __future__ import annotations
 import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import Annotated
 
-import click
+import typer
 
 from verify.cli.demo_choice import Rebuild, choose_rebuilds, find_labels, find_machine
 from verify.cli.demo_night import show_night
-from verify.cli.options import PATH
 from verify.cli.output import (
     Ink,
     Progress,
@@ -32,19 +32,15 @@ from verify.settings import read_settings
 _VERDICT = 10
 
 
-@click.command()
-@click.option(
-    "--marked",
-    metavar="DIR",
-    type=PATH,
-    default="verify-demo",
-    show_default=True,
-    help="Folder for the marked pictures.",
-)
-@click.option("--machine", metavar="DIR", type=PATH, help="Another machine folder.")
-@click.option("--labels", metavar="FILE", type=PATH, help="Another labelled set.")
-def demo(marked: Path, machine: Path | None, labels: Path | None) -> None:
-    """Show the main job: photos of two rebuilds, judged and marked, and one night's record.
+_Marked = Annotated[Path, typer.Option(metavar="DIR", help="Folder for the marked pictures.")]
+_Machine = Annotated[Path | None, typer.Option(metavar="DIR", help="Another machine folder.")]
+_Labels = Annotated[Path | None, typer.Option(metavar="FILE", help="Another labelled set.")]
+
+
+def demo(
+    marked: _Marked = Path("verify-demo"), machine: _Machine = None, labels: _Labels = None
+) -> None:
+    """Show the main job: photos judged and marked, one night's record.
 
     The machine and the shop are invented and the photos are rendered. Ends with 0 when it ran.
     """

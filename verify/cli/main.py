@@ -8,13 +8,14 @@ from __future__ import annotations
 import os
 import signal
 import sys
+from typing import Annotated
 
-import click
+import typer
 
 from verify import __version__
 from verify.cli.check import check
 from verify.cli.demo import demo
-from verify.cli.output import ReaderGoneError, complain
+from verify.cli.output import ReaderGoneError, answer, complain
 from verify.cli.people import people
 from verify.cli.rebuild import rebuild
 from verify.cli.record import record
@@ -27,13 +28,38 @@ from verify.errors import VerifyError
 _BROKEN_PIPE = 141  # what a shell reports of a program that a closed pipe ended
 _INTERRUPTED = 130
 
-
-@click.group(
-    commands=[check, score, teach, demo, rebuild, wear, people, store, record],
+app = typer.Typer(
+    no_args_is_help=True,
     context_settings={"help_option_names": ["-h", "--help"]},
+    add_completion=False,
+    # Plain help and plain faults: the same in a log, a pipe and a narrow terminal, and quick.
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
 )
-@click.version_option(__version__, prog_name="verify", message="%(prog)s %(version)s")
-def app() -> None:
+for command in (check, score, teach, demo):
+    app.command()(command)
+for name, commands in {
+    "rebuild": rebuild, "wear": wear, "people": people, "store": store, "record": record,
+}.items():  # fmt: skip
+    app.add_typer(commands, name=name)
+
+
+def _say_version(wanted: bool) -> None:
+    if wanted:
+        answer(f"verify {__version__}")
+        raise typer.Exit
+
+
+_Version = Annotated[
+    bool,
+    typer.Option(
+        "--version", callback=_say_version, is_eager=True, help="Show the version and exit."
+    ),
+]
+
+
+@app.callback()
+def about(version: _Version = False) -> None:
     """Say from a phone photo which parts of a rebuilt machine are not as they should be.
 
     It advises; a person releases.

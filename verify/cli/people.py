@@ -3,30 +3,37 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated
 
-import click
+import typer
 
+from verify.cli.options import group
 from verify.cli.output import answer, answer_json, table
-from verify.cli.record_options import as_json, ask_secret, by, opened, signed_in
+from verify.cli.record_options import AsJson, By, OnlyStore, ask_secret, opened, signed_in
 from verify.errors import UsageError
 
 if TYPE_CHECKING:
     from verify.rebuild.people import Role
     from verify.store.people import Person
 
-_ROLES = click.option(
-    "--role",
-    "roles",
-    metavar="ROLE@STORE",
-    multiple=True,
-    help="crew, manager, supervisor or technician, in a store; as often as needed.",
-)
-_PERSON = click.argument("person", metavar="PERSON")
+people = group()
+
+_Person = Annotated[str, typer.Argument(metavar="PERSON", help="Id of the person.")]
+_Name = Annotated[str, typer.Argument(metavar="NAME", help="As it stands in the records.")]
+_Roles = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--role",
+        metavar="ROLE@STORE",
+        help="crew, manager, supervisor or technician, in a store; as often as needed.",
+    ),
+]
+_Store = Annotated[str, typer.Option(metavar="ID", help="The store.")]
+_Hours = Annotated[float, typer.Option(metavar="NUMBER", help="For how long, from now.")]
 
 
-@click.group()
-def people() -> None:
+@people.callback()
+def about() -> None:
     """People: add, list, roles, PINs, deputies, leaving.
 
     PINs never stand on the command line: VERIFY_PIN is that of --by, VERIFY_NEW_PIN a new one;
@@ -35,14 +42,11 @@ def people() -> None:
 
 
 @people.command()
-@_PERSON
-@click.argument("name", metavar="NAME")
-@_ROLES
-@by
-@as_json
-def add(person: str, name: str, roles: tuple[str, ...], by: str, as_json: bool) -> None:
+def add(
+    person: _Person, name: _Name, by: By, roles: _Roles = None, as_json: AsJson = False
+) -> None:
     """Add a person. The first one adds herself, as supervisor of a store that is there."""
-    wanted = [_role(text) for text in roles]
+    wanted = [_role(text) for text in roles or ()]
     secret = ask_secret(f"new PIN of {person}", "VERIFY_NEW_PIN")
     with opened() as home:
         if home.people.anybody():
@@ -52,9 +56,7 @@ def add(person: str, name: str, roles: tuple[str, ...], by: str, as_json: bool) 
 
 
 @people.command("list")
-@click.option("--store", metavar="ID", help="Only of this store.")
-@as_json
-def list_them(store: str | None, as_json: bool) -> None:
+def list_them(store: OnlyStore = None, as_json: AsJson = False) -> None:
     """List people and what they are where."""
     with opened() as home:
         found = home.people.everybody(store)
@@ -62,22 +64,16 @@ def list_them(store: str | None, as_json: bool) -> None:
 
 
 @people.command()
-@_PERSON
-@_ROLES
-@by
-@as_json
-def roles(person: str, roles: tuple[str, ...], by: str, as_json: bool) -> None:
+def roles(person: _Person, by: By, roles: _Roles = None, as_json: AsJson = False) -> None:
     """Give a person these roles in place of the old ones."""
-    wanted = [_role(text) for text in roles]
+    wanted = [_role(text) for text in roles or ()]
     with signed_in(by) as home:
         changed = home.people.set_roles(person, wanted, by=by)
     _show([changed], as_json)
 
 
 @people.command()
-@_PERSON
-@by
-def pin(person: str, by: str) -> None:
+def pin(person: _Person, by: By) -> None:
     """Set a new PIN or password; whoever was locked out may try again."""
     with signed_in(by) as home:
         home.people.set_secret(person, ask_secret(f"new PIN of {person}", "VERIFY_NEW_PIN"), by=by)
@@ -85,9 +81,7 @@ def pin(person: str, by: str) -> None:
 
 
 @people.command()
-@_PERSON
-@by
-def leave(person: str, by: str) -> None:
+def leave(person: _Person, by: By) -> None:
     """Record that a person has left; the records keep the name."""
     with signed_in(by) as home:
         home.people.leave(person, by=by)
@@ -95,11 +89,7 @@ def leave(person: str, by: str) -> None:
 
 
 @people.command()
-@_PERSON
-@click.option("--store", metavar="ID", required=True, help="The store.")
-@click.option("--hours", type=float, default=12, show_default=True, help="For how long, from now.")
-@by
-def deputy(person: str, store: str, hours: float, by: str) -> None:
+def deputy(person: _Person, store: _Store, by: By, hours: _Hours = 12) -> None:
     """Let a person stand in for a supervisor of a store for a while."""
     from datetime import timedelta
 

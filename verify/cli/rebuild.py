@@ -3,22 +3,49 @@
 from __future__ import annotations
 
 import json
-import sys
 from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
 
-import click
+import typer
 
-from verify.cli.options import PATH
+from verify.cli.options import group
 from verify.cli.output import answer, answer_json
-from verify.cli.rebuild_decide import DECIDING
-from verify.cli.rebuild_work import WORKING
-from verify.cli.record_options import as_json, find_rebuild, names_of, opened, rebuild_argument
+from verify.cli.rebuild_decide import deciding
+from verify.cli.rebuild_work import working
+from verify.cli.record_options import (
+    AsJson,
+    OnlyStore,
+    RebuildName,
+    find_rebuild,
+    names_of,
+    opened,
+)
 from verify.errors import UsageError
 
+if TYPE_CHECKING:
+    from verify.rebuild.states import State
 
-@click.group()
-def rebuild() -> None:
-    """Rebuilds: start, photograph, answer, hand in, look, release, prove.
+
+rebuild = group()
+looking = typer.Typer()
+
+_Machine = Annotated[str | None, typer.Option(metavar="ID", help="Only of this machine.")]
+_Day = Annotated[str | None, typer.Option(metavar="YYYY-MM-DD", help="Only of this business day.")]
+_States = Annotated[
+    list[str] | None, typer.Option("--state", metavar="STATE", help="Only in this state.")
+]
+_Held = Annotated[bool, typer.Option("--held", help="Only those in which something is held.")]
+_Pdf = Annotated[Path | None, typer.Option(metavar="FILE", help="Write it as a PDF.")]
+_Zip = Annotated[Path | None, typer.Option("--zip", metavar="FILE", help="Write it as a ZIP.")]
+_Head = Annotated[
+    str | None,
+    typer.Option(metavar="SHA256", help="A head noted earlier, which must be in the record."),
+]
+
+
+@rebuild.callback()
+def about() -> None:
+    """Rebuilds: start, photograph, hand in, look, release, prove.
 
     REBUILD is the id of a rebuild, or that of a machine whose rebuild is going on. Every command
     that does something ends with 0 when done, 3 when it is recorded and something is held by it, 4
@@ -27,32 +54,23 @@ def rebuild() -> None:
     """
 
 
-@rebuild.command("list")
-@click.option("--store", metavar="ID", help="Only of this store.")
-@click.option("--machine", metavar="ID", help="Only of this machine.")
-@click.option("--day", metavar="YYYY-MM-DD", help="Only of this business day.")
-@click.option("--state", "states", metavar="STATE", multiple=True, help="Only in this state.")
-@click.option("--held", is_flag=True, help="Only those in which something is held.")
-@as_json
+@looking.command("list")
 def list_them(
-    store: str | None,
-    machine: str | None,
-    day: str | None,
-    states: tuple[str, ...],
-    held: bool,
-    as_json: bool,
+    store: OnlyStore = None,
+    machine: _Machine = None,
+    day: _Day = None,
+    states: _States = None,
+    held: _Held = False,
+    as_json: AsJson = False,
 ) -> None:
     """List rebuilds, the newest first."""
     from dataclasses import asdict
 
     from verify.cli.rebuild_lines import listed_lines
-    from verify.rebuild.states import State
 
-    wanted = [_state(word) for word in states]
+    wanted = [_state(word) for word in states or ()]
     with opened() as home:
-        found = home.rebuilds.listed(
-            store=store, machine=machine, day=day, states=[State(word) for word in wanted]
-        )
+        found = home.rebuilds.listed(store=store, machine=machine, day=day, states=wanted)
     found = [item for item in found if item.open_holds or not held]
     if as_json:
         for item in found:
@@ -62,18 +80,16 @@ def list_them(
         answer(line)
 
 
-def _state(word: str) -> str:
+def _state(word: str) -> State:
     from verify.rebuild.states import State
 
     if word not in list(State):
         raise UsageError(f"--state {word} is not known; allowed: {', '.join(State)}")
-    return word
+    return State(word)
 
 
-@rebuild.command()
-@rebuild_argument
-@as_json
-def show(rebuild: str, as_json: bool) -> None:
+@looking.command()
+def show(rebuild: RebuildName, as_json: AsJson = False) -> None:
     """Show where a rebuild stands, step by step."""
     from verify.cli.rebuild_lines import show_rebuild
 
@@ -82,12 +98,12 @@ def show(rebuild: str, as_json: bool) -> None:
         show_rebuild(found, as_json=as_json, names=names_of(home))
 
 
-@rebuild.command()
-@rebuild_argument
-@click.option("--pdf", metavar="FILE", type=PATH, help="Write it as a PDF.")
-@click.option("--zip", "archive", metavar="FILE", type=PATH, help="Write it as a ZIP.")
-def export(rebuild: str, pdf: Path | None, archive: Path | None) -> None:
-    """Write the evidence of a rebuild: a PDF to read, a ZIP to check with standard tools."""
+@looking.command()
+def export(rebuild: RebuildName, pdf: _Pdf = None, archive: _Zip = None) -> None:
+    """Write the evidence of a rebuild as PDF or ZIP.
+
+    The PDF is there to be read, the ZIP to be checked with standard tools.
+    """
     from verify.store.evidence import write_pdf, write_zip
 
     if pdf is None and archive is None:
@@ -102,12 +118,11 @@ def export(rebuild: str, pdf: Path | None, archive: Path | None) -> None:
             answer(f"written: {archive}")
 
 
-@rebuild.command()
-@rebuild_argument
-@click.option("--head", metavar="SHA256", help="A head noted earlier, which must be in the record.")
-@as_json
-def verify(rebuild: str, head: str | None, as_json: bool) -> None:
-    """Hold a record against its hashes, seal, signatures, rules and pictures.
+@looking.command()
+def verify(rebuild: RebuildName, head: _Head = None, as_json: AsJson = False) -> None:
+    """Check that a record is as it was written.
+
+    It is held against its hashes, seal, signatures, the rules and its pictures.
 
     Ends with 0 if it is as it was written, with 6 if not; the first broken entry is named.
     """
@@ -119,8 +134,7 @@ def verify(rebuild: str, head: str | None, as_json: bool) -> None:
     else:
         answer(f"{checked.chain}: {len(checked.entries)} entries, as they were written")
         answer(f"head {checked.head}")
-    sys.exit(0)
 
 
-for command in (*WORKING, *DECIDING):
-    rebuild.add_command(command)
+for commands in (working, deciding, looking):
+    rebuild.add_typer(commands)

@@ -2,30 +2,52 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated, NoReturn
 
-import click
+import typer
 
-from verify.cli.options import PATH
 from verify.cli.output import Progress
-from verify.cli.record_options import AGAIN, HELD, act, acting, as_json, by, signed_in, why
+from verify.cli.record_options import (
+    AGAIN,
+    HELD,
+    AsJson,
+    By,
+    Count,
+    MachineName,
+    RebuildName,
+    WearPart,
+    Why,
+    act,
+    signed_in,
+)
 
 if TYPE_CHECKING:
     from verify.domain import Result
     from verify.rebuild.replay import Rebuild
     from verify.store.home import Home
 
-step_argument = click.argument("step", metavar="STEP")
+working = typer.Typer()
+
+_Step = Annotated[str, typer.Argument(metavar="STEP", help="Id of the step, as 'show' writes it.")]
+_Photo = Annotated[Path, typer.Argument(metavar="PHOTO", help="The photo.")]
+_Yes = Annotated[bool, typer.Option("--yes/--no", help="The answer.")]
+_Note = Annotated[str, typer.Option(metavar="TEXT", help="What was seen.")]
+_Value = Annotated[float, typer.Argument(metavar="NUMBER", help="What was read.")]
+_Unit = Annotated[
+    str | None,
+    typer.Option(metavar="UNIT", help="Of the number: ppm or °F too. Else the step's own."),
+]
+_Where = Annotated[str, typer.Option(metavar="TEXT", help="Where it leaks.")]
+_Leaking = Annotated[
+    str | None,
+    typer.Option("--step", metavar="STEP", help="The step whose work leaks, if it is known."),
+]
 
 
-@click.command()
-@click.argument("machine", metavar="MACHINE")
-@by
-@as_json
-def start(machine: str, by: str, as_json: bool) -> None:
+@working.command()
+def start(machine: MachineName, by: By, as_json: AsJson = False) -> None:
     """Begin the rebuild of a machine. Switched off and unplugged?"""
     from verify.cli.rebuild_lines import show_rebuild
     from verify.cli.record_options import names_of
@@ -35,11 +57,10 @@ def start(machine: str, by: str, as_json: bool) -> None:
         show_rebuild(started, as_json=as_json, names=names_of(home))
 
 
-@click.command()
-@acting
-@step_argument
-@click.argument("photo", metavar="PHOTO", type=PATH)
-def photo(rebuild: str, step: str, photo: Path, by: str, as_json: bool) -> None:
+@working.command()
+def photo(
+    rebuild: RebuildName, step: _Step, photo: _Photo, by: By, as_json: AsJson = False
+) -> None:
     """Add the photo of a step; it is judged at once."""
     from verify.cli.photos import require_photos
 
@@ -68,12 +89,15 @@ def judge_for(home: Home, rebuild_id: str) -> Callable[[Path, str], Result]:
     return judge
 
 
-@click.command()
-@acting
-@step_argument
-@click.option("--yes/--no", "yes", default=None, required=True, help="The answer.")
-@click.option("--note", metavar="TEXT", default="", help="What was seen.")
-def answer(rebuild: str, step: str, yes: bool, note: str, by: str, as_json: bool) -> None:
+@working.command()
+def answer(
+    rebuild: RebuildName,
+    step: _Step,
+    yes: _Yes,
+    by: By,
+    note: _Note = "",
+    as_json: AsJson = False,
+) -> None:
     """Answer a hand check."""
     after = act(
         rebuild,
@@ -84,13 +108,14 @@ def answer(rebuild: str, step: str, yes: bool, note: str, by: str, as_json: bool
     _end(after, step)
 
 
-@click.command()
-@acting
-@step_argument
-@click.argument("value", metavar="NUMBER", type=float)
-@click.option("--unit", metavar="UNIT", help="Of the number: ppm or °F too. Else the step's own.")
+@working.command()
 def reading(
-    rebuild: str, step: str, value: float, unit: str | None, by: str, as_json: bool
+    rebuild: RebuildName,
+    step: _Step,
+    value: _Value,
+    by: By,
+    unit: _Unit = None,
+    as_json: AsJson = False,
 ) -> None:
     """Write down a reading. A number below zero comes after '--'."""
     after = act(
@@ -102,30 +127,28 @@ def reading(
     _end(after, step)
 
 
-@click.command()
-@acting
-@step_argument
-@why
-def skip(rebuild: str, step: str, why: str, by: str, as_json: bool) -> None:
-    """Leave a step out tonight, with a reason; it holds the machine."""
+@working.command()
+def skip(rebuild: RebuildName, step: _Step, why: Why, by: By, as_json: AsJson = False) -> None:
+    """Leave a step out tonight; it holds the machine."""
     after = act(rebuild, by, as_json, lambda home, i: home.rebuilds.skip(i, step, why, by=by))
     _end(after, step)
 
 
-@click.command()
-@acting
-@step_argument
-def acknowledge(rebuild: str, step: str, by: str, as_json: bool) -> None:
+@working.command()
+def acknowledge(rebuild: RebuildName, step: _Step, by: By, as_json: AsJson = False) -> None:
     """Say that the cautions of a photo were read."""
     act(rebuild, by, as_json, lambda home, i: home.rebuilds.acknowledge(i, step, by=by))
 
 
-@click.command("replace")
-@acting
-@click.argument("item", metavar="PART")
-@click.option("--count", default=1, show_default=True, help="How many.")
-@why
-def replace_part(rebuild: str, item: str, count: int, why: str, by: str, as_json: bool) -> None:
+@working.command("replace")
+def replace_part(
+    rebuild: RebuildName,
+    item: WearPart,
+    why: Why,
+    by: By,
+    count: Count = 1,
+    as_json: AsJson = False,
+) -> None:
     """Write down a part that was replaced from the wear kit."""
     act(
         rebuild,
@@ -135,26 +158,27 @@ def replace_part(rebuild: str, item: str, count: int, why: str, by: str, as_json
     )
 
 
-@click.command("hand-in")
-@acting
-def hand_in(rebuild: str, by: str, as_json: bool) -> None:
-    """Hand a rebuild in: all steps before start-up are answered."""
+@working.command()
+def hand_in(rebuild: RebuildName, by: By, as_json: AsJson = False) -> None:
+    """Hand in: all steps before start-up are answered."""
     act(rebuild, by, as_json, lambda home, i: home.rebuilds.hand_in(i, by=by))
 
 
-@click.command("in-use")
-@acting
-def in_use(rebuild: str, by: str, as_json: bool) -> None:
+@working.command()
+def in_use(rebuild: RebuildName, by: By, as_json: AsJson = False) -> None:
     """Say that start-up is done and product may be served."""
     act(rebuild, by, as_json, lambda home, i: home.rebuilds.put_in_use(i, by=by))
 
 
-@click.command()
-@acting
-@click.option("--where", metavar="TEXT", required=True, help="Where it leaks.")
-@click.option("--step", metavar="STEP", help="The step whose work leaks, if it is known.")
-@click.option("--note", metavar="TEXT", default="", help="What was seen.")
-def leak(rebuild: str, where: str, step: str | None, note: str, by: str, as_json: bool) -> None:
+@working.command()
+def leak(
+    rebuild: RebuildName,
+    where: _Where,
+    by: By,
+    step: _Leaking = None,
+    note: _Note = "",
+    as_json: AsJson = False,
+) -> None:
     """Report a leak after the start: the machine stops."""
     act(
         rebuild,
@@ -164,21 +188,13 @@ def leak(rebuild: str, where: str, step: str | None, note: str, by: str, as_json
     )
 
 
-@click.command("out-of-service")
-@acting
-@why
-def out_of_service(rebuild: str, why: str, by: str, as_json: bool) -> None:
+@working.command()
+def out_of_service(rebuild: RebuildName, why: Why, by: By, as_json: AsJson = False) -> None:
     """Take a machine out of service: a broken stud, no spare."""
     act(rebuild, by, as_json, lambda home, i: home.rebuilds.out_of_service(i, why, by=by))
 
 
-WORKING = (
-    start, photo, answer, reading, skip, acknowledge, replace_part, hand_in, in_use, leak,
-    out_of_service,
-)  # fmt: skip
-
-
-def _end(after: Rebuild, step: str) -> None:
+def _end(after: Rebuild, step: str) -> NoReturn:
     """End with what the step came to."""
     standing = after.step(step).standing.value
-    sys.exit({"held": HELD, "again": AGAIN}.get(standing, 0))
+    raise typer.Exit({"held": HELD, "again": AGAIN}.get(standing, 0))

@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import json
-import sys
 
-import click
+import typer
 
+from verify.cli.options import group
 from verify.cli.output import Progress, answer, answer_json, complain
-from verify.cli.record_options import as_json, opened
+from verify.cli.record_options import AsJson, opened
 from verify.errors import RecordBrokenError
 
 BROKEN = 6
 
+record = group()
 
-@click.group()
-def record() -> None:
+
+@record.callback()
+def about() -> None:
     """All records together: check, upgrade, public key.
 
     Ends with 0, 6 when a record is not as it was written, 2 when used wrongly.
@@ -23,9 +25,10 @@ def record() -> None:
 
 
 @record.command()
-@as_json
-def check(as_json: bool) -> None:
-    """Hold every record against its hashes, seal, signatures, rules and pictures.
+def check(as_json: AsJson = False) -> None:
+    """Check that every record is as it was written.
+
+    Each is held against its hashes, seal, signatures, the rules and its pictures.
 
     Writes the head of each; note them elsewhere to notice an older copy of the whole later.
     """
@@ -46,7 +49,7 @@ def check(as_json: bool) -> None:
                 answer_json(json.dumps(plain))
             else:
                 answer(f"{checked.head}  {chain}, {len(checked.entries)} entries")
-    sys.exit(BROKEN if broken else 0)
+    raise typer.Exit(BROKEN if broken else 0)
 
 
 @record.command()
@@ -58,7 +61,7 @@ def key() -> None:
 
 @record.command()
 def upgrade() -> None:
-    """Bring the database to this version's schema; a file is copied first."""
+    """Bring the database to this version; a file is copied first."""
     from verify.settings import read_record_settings
     from verify.store.database import newest_revision
     from verify.store.database import upgrade as upgrade_database

@@ -6,9 +6,9 @@ import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Annotated
 
-import click
+import typer
 
 from verify.errors import UsageError
 
@@ -19,23 +19,23 @@ if TYPE_CHECKING:
 HELD = 3
 AGAIN = 4
 
-_Command = TypeVar("_Command", bound=Callable[..., Any])
-
-as_json = click.option("--json", "as_json", is_flag=True, help="One JSON object per line.")
-by = click.option(
-    "--by",
-    metavar="PERSON",
-    required=True,
-    envvar="VERIFY_BY",
-    help="Who does it; the PIN is asked for, or taken from VERIFY_PIN.",
-)
-why = click.option("--why", metavar="TEXT", required=True, help="The reason; it is recorded.")
-rebuild_argument = click.argument("rebuild", metavar="REBUILD")
-
-
-def acting(command: _Command) -> _Command:
-    """Add what every command takes that does something to a rebuild."""
-    return rebuild_argument(by(as_json(command)))
+AsJson = Annotated[bool, typer.Option("--json", help="One JSON object per line.")]
+By = Annotated[
+    str,
+    typer.Option(
+        metavar="PERSON",
+        envvar="VERIFY_BY",
+        help="Who does it; the PIN is asked for, or taken from VERIFY_PIN.",
+    ),
+]
+Why = Annotated[str, typer.Option(metavar="TEXT", help="The reason; it is recorded.")]
+Count = Annotated[int, typer.Option(metavar="NUMBER", help="How many.")]
+RebuildName = Annotated[
+    str, typer.Argument(metavar="REBUILD", help="Its id, or its machine's while it goes on.")
+]
+MachineName = Annotated[str, typer.Argument(metavar="MACHINE", help="Id of the machine.")]
+WearPart = Annotated[str, typer.Argument(metavar="PART", help="Id of a part in the wear kit.")]
+OnlyStore = Annotated[str | None, typer.Option(metavar="ID", help="Only of this store.")]
 
 
 @contextmanager
@@ -74,7 +74,7 @@ def ask_secret(prompt: str, variable: str = "VERIFY_PIN") -> str:
         return given
     if not sys.stdin.isatty():
         raise UsageError(f"no PIN was given; set {variable}, or run this in a terminal")
-    return str(click.prompt(prompt, hide_input=True, err=True))
+    return str(typer.prompt(prompt, hide_input=True, err=True))
 
 
 def find_rebuild(home: Home, named: str) -> str:

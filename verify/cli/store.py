@@ -3,51 +3,74 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import asdict, dataclass, replace
 from datetime import time
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any
 
-import click
+import typer
 
-from verify.cli.options import PATH
+from verify.cli.options import group
 from verify.cli.output import answer, answer_json
-from verify.cli.record_options import as_json, ask_secret, by, opened, signed_in
+from verify.cli.record_options import AsJson, By, MachineName, ask_secret, opened, signed_in
 from verify.errors import UsageError
 
 if TYPE_CHECKING:
     from verify.store.sites import Site, StoreSettings
 
-_Command = TypeVar("_Command", bound=Callable[..., Any])
-_WATER = ("ph", "hardness", "label_at_least", "label_at_most", "label_contact")
+store = group()
+
+_Id = Annotated[str, typer.Argument(metavar="STORE", help="Id of the store.")]
+_Name = Annotated[str, typer.Argument(metavar="NAME", help="As it stands in the records.")]
+_Zone = Annotated[str, typer.Option(metavar="ZONE", help="Time zone, such as Europe/Lisbon.")]
+_NewName = Annotated[str | None, typer.Option("--name", metavar="NAME", help="New name.")]
+_NewZone = Annotated[str | None, typer.Option("--zone", metavar="ZONE", help="New time zone.")]
+_Starts = Annotated[str | None, typer.Option(metavar="HH:MM", help="When a business day begins.")]
+_Law = Annotated[str | None, typer.Option(metavar="ID", help="Whose table of sanitizers.")]
+_Kind = Annotated[str | None, typer.Option(metavar="KIND", help="chlorine, iodine or quat.")]
+_Ph = Annotated[float | None, typer.Option(metavar="NUMBER", help="pH of the solution.")]
+_Hardness = Annotated[float | None, typer.Option(metavar="NUMBER", help="Of the water, in mg/L.")]
+_AtLeast = Annotated[
+    float | None, typer.Option(metavar="NUMBER", help="Lowest strength on the label, mg/L.")
+]
+_AtMost = Annotated[
+    float | None, typer.Option(metavar="NUMBER", help="Highest strength on the label, mg/L.")
+]
+_Contact = Annotated[
+    float | None, typer.Option(metavar="NUMBER", help="Contact time on the label, in s.")
+]
+_Wait = Annotated[
+    int | None, typer.Option(metavar="NUMBER", help="How long a supervisor has to answer.")
+]
+_Sticker = Annotated[
+    bool | None,
+    typer.Option(
+        "--sticker-needed/--no-sticker-needed", help="Hold photos without the machine's sticker."
+    ),
+]
+_Folder = Annotated[Path, typer.Argument(metavar="DIR", help="The machine folder.")]
+_Plate = Annotated[str, typer.Option(metavar="TEXT", help="On the plate of the machine.")]
+_File = Annotated[Path, typer.Argument(metavar="FILE", help="The PDF to write.")]
 
 
-def _settings(command: _Command) -> _Command:
-    """Add the options of a store's settings; what is not said stays as it is."""
-    options = [
-        click.option("--day-starts", metavar="HH:MM", help="When a business day begins."),
-        click.option("--jurisdiction", metavar="ID", help="Whose table of sanitizers."),
-        click.option("--sanitizer", metavar="KIND", help="chlorine, iodine or quat."),
-        click.option("--ph", type=float, help="pH of the solution."),
-        click.option("--hardness", type=float, help="Of the water, in mg/L."),
-        click.option("--label-at-least", type=float, help="Lowest strength on the label, mg/L."),
-        click.option("--label-at-most", type=float, help="Highest strength on the label, mg/L."),
-        click.option("--label-contact", type=float, help="Contact time on the label, in s."),
-        click.option("--wait-minutes", type=int, help="How long a supervisor has to answer."),
-        click.option(
-            "--sticker-needed/--no-sticker-needed",
-            default=None,
-            help="Hold photos without the machine's sticker.",
-        ),
-    ]
-    for option in reversed(options):
-        command = option(command)
-    return command
+@dataclass(frozen=True)
+class _Said:
+    """What was said of a store's settings; None stays as it is."""
+
+    day_starts: str | None
+    jurisdiction: str | None
+    sanitizer: str | None
+    ph: float | None
+    hardness: float | None
+    label_at_least: float | None
+    label_at_most: float | None
+    label_contact: float | None
+    wait_minutes: int | None
+    sticker_needed: bool | None
 
 
-@click.group()
-def store() -> None:
+@store.callback()
+def about() -> None:
     """Stores: add, change, list, their machines and stickers.
 
     Ends with 0, 2 when used wrongly, 5 when not allowed.
@@ -55,17 +78,31 @@ def store() -> None:
 
 
 @store.command()
-@click.argument("store_id", metavar="STORE")
-@click.argument("name", metavar="NAME")
-@click.option("--zone", required=True, help="Time zone, such as Europe/Lisbon.")
-@_settings
-@by
-@as_json
-def add(store_id: str, name: str, zone: str, by: str, as_json: bool, **given: Any) -> None:
+def add(
+    store_id: _Id,
+    name: _Name,
+    zone: _Zone,
+    by: By,
+    day_starts: _Starts = None,
+    jurisdiction: _Law = None,
+    sanitizer: _Kind = None,
+    ph: _Ph = None,
+    hardness: _Hardness = None,
+    label_at_least: _AtLeast = None,
+    label_at_most: _AtMost = None,
+    label_contact: _Contact = None,
+    wait_minutes: _Wait = None,
+    sticker_needed: _Sticker = None,
+    as_json: AsJson = False,
+) -> None:
     """Add a store; who adds it is its first supervisor."""
     from verify.store.sites import Site
 
-    site = _changed(Site(store_id, name, zone), given)
+    said = _Said(
+        day_starts, jurisdiction, sanitizer, ph, hardness, label_at_least, label_at_most,
+        label_contact, wait_minutes, sticker_needed,
+    )  # fmt: skip
+    site = _changed(Site(store_id, name, zone), said)
     with opened() as home:
         if home.people.anybody():
             home.people.sign_in(by, ask_secret(f"PIN of {by}"))
@@ -74,26 +111,37 @@ def add(store_id: str, name: str, zone: str, by: str, as_json: bool, **given: An
 
 
 @store.command()
-@click.argument("store_id", metavar="STORE")
-@click.option("--name", help="New name.")
-@click.option("--zone", help="New time zone.")
-@_settings
-@by
-@as_json
 def change(
-    store_id: str, name: str | None, zone: str | None, by: str, as_json: bool, **given: Any
+    store_id: _Id,
+    by: By,
+    name: _NewName = None,
+    zone: _NewZone = None,
+    day_starts: _Starts = None,
+    jurisdiction: _Law = None,
+    sanitizer: _Kind = None,
+    ph: _Ph = None,
+    hardness: _Hardness = None,
+    label_at_least: _AtLeast = None,
+    label_at_most: _AtMost = None,
+    label_contact: _Contact = None,
+    wait_minutes: _Wait = None,
+    sticker_needed: _Sticker = None,
+    as_json: AsJson = False,
 ) -> None:
-    """Change what a store decides for itself; what is not said stays."""
+    """Change a store's settings; what is not said stays."""
+    said = _Said(
+        day_starts, jurisdiction, sanitizer, ph, hardness, label_at_least, label_at_most,
+        label_contact, wait_minutes, sticker_needed,
+    )  # fmt: skip
     with signed_in(by) as home:
         old = home.sites.store(store_id)
-        new = _changed(replace(old, name=name or old.name, zone=zone or old.zone), given)
+        new = _changed(replace(old, name=name or old.name, zone=zone or old.zone), said)
         home.sites.change_store(new, by=by)
     _show([new], as_json)
 
 
 @store.command("list")
-@as_json
-def list_them(as_json: bool) -> None:
+def list_them(as_json: AsJson = False) -> None:
     """List stores, their settings and machines."""
     with opened() as home:
         _show(home.sites.stores(), as_json)
@@ -102,12 +150,8 @@ def list_them(as_json: bool) -> None:
                 answer(f"  {machine.store}: {machine.id}, {machine.title} ({machine.folder})")
 
 
-@store.command("add-machine")
-@click.argument("store_id", metavar="STORE")
-@click.argument("folder", metavar="DIR", type=PATH)
-@click.option("--number", default="", help="On the plate of the machine.")
-@by
-def add_machine(store_id: str, folder: Path, number: str, by: str) -> None:
+@store.command()
+def add_machine(store_id: _Id, folder: _Folder, by: By, number: _Plate = "") -> None:
     """Add the machine that a folder teaches."""
     with signed_in(by) as home:
         known = home.sites.add_machine(folder, store_id, number=number, by=by)
@@ -115,11 +159,8 @@ def add_machine(store_id: str, folder: Path, number: str, by: str) -> None:
 
 
 @store.command()
-@click.argument("machine", metavar="MACHINE")
-@click.argument("file", metavar="FILE", type=PATH)
-@by
-def sticker(machine: str, file: Path, by: str) -> None:
-    """Write a PDF with a machine's sticker, to be printed at full size.
+def sticker(machine: MachineName, file: _File, by: By) -> None:
+    """Write a machine's sticker as a PDF, to print at full size.
 
     Once it is made, photos that show another machine's sticker are held.
     """
@@ -131,29 +172,28 @@ def sticker(machine: str, file: Path, by: str) -> None:
     answer(f"sticker {number} of {machine}: {file}")
 
 
-def _changed(site: Site, given: dict[str, Any]) -> Site:
-    said = {key: value for key, value in given.items() if value is not None}
-    if "day_starts" in said:
+def _changed(site: Site, said: _Said) -> Site:
+    given = {key: value for key, value in asdict(said).items() if value is not None}
+    if said.day_starts is not None:
         try:
-            starts = time.fromisoformat(said["day_starts"])
+            starts = time.fromisoformat(said.day_starts)
         except ValueError:
-            raise UsageError(f"--day-starts {said['day_starts']} is no HH:MM") from None
+            raise UsageError(f"--day-starts {said.day_starts} is no HH:MM") from None
         site = replace(site, day_starts=starts)
-    return replace(site, settings=_changed_settings(site.settings, said))
+    return replace(site, settings=_changed_settings(site.settings, given))
 
 
-def _changed_settings(settings: StoreSettings, said: dict[str, Any]) -> StoreSettings:
+def _changed_settings(settings: StoreSettings, given: dict[str, Any]) -> StoreSettings:
     from verify.rebuild.sanitizer import Kind, Water
 
-    plain: dict[str, Any] = {
-        key: said[key] for key in ("wait_minutes", "sticker_needed") if key in said
-    }
-    water = {key: said[key] for key in (*_WATER, "jurisdiction") if key in said}
-    if "sanitizer" in said:
-        if said["sanitizer"] not in list(Kind):
+    own = {"wait_minutes", "sticker_needed"}
+    plain: dict[str, Any] = {key: given[key] for key in own & given.keys()}
+    water = {key: given[key] for key in given.keys() - own - {"day_starts", "sanitizer"}}
+    if "sanitizer" in given:
+        if given["sanitizer"] not in list(Kind):
             allowed = ", ".join(Kind)
-            raise UsageError(f"--sanitizer {said['sanitizer']} is not known; allowed: {allowed}")
-        water["kind"] = Kind(said["sanitizer"])
+            raise UsageError(f"--sanitizer {given['sanitizer']} is not known; allowed: {allowed}")
+        water["kind"] = Kind(given["sanitizer"])
     if water:
         plain["water"] = replace(settings.water or Water(), **water)
     return replace(settings, **plain)

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json
-import sys
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Annotated
 
-import click
+import typer
 
-from verify.cli.options import PATH
+from verify.cli.options import OneObject
 from verify.cli.output import Ink, Progress, answer, answer_json, paint, rule, table, wrapped
 from verify.domain import Machine
 from verify.settings import read_settings
@@ -19,10 +19,10 @@ NOT_TOLD_APART = 3
 _COLUMNS = (26, 20, -5, -9, -8, 6)
 
 
-@click.command()
-@click.argument("folder", metavar="DIR", type=PATH)
-@click.option("--json", "as_json", is_flag=True, help="One JSON object.")
-def teach(folder: Path, as_json: bool) -> None:
+_Folder = Annotated[Path, typer.Argument(metavar="DIR", help="The machine folder.")]
+
+
+def teach(folder: _Folder, as_json: OneObject = False) -> None:
     """Check a machine folder, prepare it, say what it can tell apart.
 
     Each reference shot is left out once and judged by the others. Ends with 0 if the folder is
@@ -42,7 +42,7 @@ def teach(folder: Path, as_json: bool) -> None:
     else:
         for line in report_lines(report, machine):
             answer(line)
-    sys.exit(NOT_TOLD_APART if report.not_told_apart else 0)
+    raise typer.Exit(NOT_TOLD_APART if report.not_told_apart else 0)
 
 
 def report_lines(report: TeachReport, machine: Machine) -> Iterator[str]:

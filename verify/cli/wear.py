@@ -3,18 +3,31 @@
 from __future__ import annotations
 
 import json
+from typing import Annotated
 
-import click
+import typer
 
+from verify.cli.options import group
 from verify.cli.output import Ink, answer, answer_json, paint, table, wrapped
-from verify.cli.record_options import as_json, by, opened, signed_in, why
+from verify.cli.record_options import (
+    AsJson,
+    By,
+    Count,
+    MachineName,
+    WearPart,
+    Why,
+    opened,
+    signed_in,
+)
 
-_MACHINE = click.argument("machine", metavar="MACHINE")
-_ITEM = click.argument("item", metavar="PART")
+wear = group()
+
+_Ahead = Annotated[int, typer.Option(metavar="DAYS", help="Due within.")]
+_Number = Annotated[int, typer.Argument(metavar="NUMBER", help="How many are there.")]
 
 
-@click.group()
-def wear() -> None:
+@wear.callback()
+def about() -> None:
     """The wear kit of a machine: list, fit, stock.
 
     During a rebuild, 'verify rebuild replace' is used instead of 'fit'. Ends with 0, 2 when used
@@ -23,11 +36,8 @@ def wear() -> None:
 
 
 @wear.command("list")
-@_MACHINE
-@click.option("--ahead", metavar="DAYS", default=14, show_default=True, help="Due within.")
-@as_json
-def list_them(machine: str, ahead: int, as_json: bool) -> None:
-    """List a machine's wear kit: fitted when and by whom, spares, what is due."""
+def list_them(machine: MachineName, ahead: _Ahead = 14, as_json: AsJson = False) -> None:
+    """List what is fitted since when, the spares, what is due."""
     with opened() as home:
         kit, today = home.wear.kit(machine), home.wear.today(machine)
     rows = []
@@ -64,12 +74,7 @@ def list_them(machine: str, ahead: int, as_json: bool) -> None:
 
 
 @wear.command()
-@_MACHINE
-@_ITEM
-@click.option("--count", default=1, show_default=True, help="How many.")
-@why
-@by
-def fit(machine: str, item: str, count: int, why: str, by: str) -> None:
+def fit(machine: MachineName, item: WearPart, why: Why, by: By, count: Count = 1) -> None:
     """Write down a part that was replaced outside a rebuild."""
     with signed_in(by) as home:
         home.wear.fit(machine, item, why, count=count, by=by)
@@ -77,11 +82,7 @@ def fit(machine: str, item: str, count: int, why: str, by: str) -> None:
 
 
 @wear.command()
-@_MACHINE
-@_ITEM
-@click.argument("number", type=int)
-@by
-def stock(machine: str, item: str, number: int, by: str) -> None:
+def stock(machine: MachineName, item: WearPart, number: _Number, by: By) -> None:
     """Write down how many spares were counted."""
     with signed_in(by) as home:
         home.wear.set_stock(machine, item, number, by=by)
