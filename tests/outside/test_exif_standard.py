@@ -6,12 +6,14 @@ open data, MIT licence.
 
 from __future__ import annotations
 
+import zlib
 from pathlib import Path
 
 import numpy as np
 import pytest
 from PIL import Image
 
+from verify.machine_file.pictures import upright_size
 from verify.vision.read import picture_size, read_photo, upright
 
 # Exif 2.2, 4.6.4 A, Orientation: "The 0th row is at the visual ... of the image, and the
@@ -103,6 +105,32 @@ def test_files_are_read_as_worked(
     assert values(photo.bgr, orientation) == WORKED[orientation]
     assert picture_size(path) == photo.full_size
     assert photo.full_size == ((897, 599) if orientation < 5 else (599, 897))
+
+
+@pytest.mark.parametrize("max_side", [None, 200])
+@pytest.mark.parametrize("orientation", range(1, 9))
+def test_a_png_may_say_its_orientation_after_the_pixels(
+    tmp_path: Path, orientation: int, max_side: int | None
+) -> None:
+    """Extensions to the PNG 1.2 Specification 1.5.0, section 3.7: the chunk stands anywhere
+    between IHDR and IEND, but not between IDATs. (PNG Third Edition, 5.6, wants it before them.)
+    """
+    path = tmp_path / "a.png"
+    six_blocks().save(path)
+    exif = Image.Exif()
+    exif[0x0112] = orientation
+    body = b"eXIf" + exif.tobytes().removeprefix(b"Exif\0\0")
+    late = (len(body) - 4).to_bytes(4, "big") + body + zlib.crc32(body).to_bytes(4, "big")
+    data = path.read_bytes()
+    end = data.rindex(b"IEND") - 4
+    assert data.index(b"IDAT") < end
+    path.write_bytes(data[:end] + late + data[end:])
+
+    photo = read_photo(path, max_side=max_side)
+
+    assert photo.orientation == orientation
+    assert values(photo.bgr, orientation) == WORKED[orientation]
+    assert picture_size(path) == photo.full_size == upright_size(path)
 
 
 @pytest.mark.parametrize("name", ["a.heic", "a.avif"])

@@ -93,7 +93,7 @@ def _decode_header(file: BinaryIO, start: bytes) -> tuple[tuple[int, int], bytes
     if start.startswith(_PNG):
         from PIL.PngImagePlugin import PngImageFile
 
-        return PngImageFile(file).size, _png_exif(file)
+        return PngImageFile(file).size, png_exif(file)
     if start.startswith(b"RIFF") and start[8:12] == b"WEBP":
         from PIL.WebPImagePlugin import WebPImageFile
 
@@ -121,8 +121,13 @@ def _orientation(raw_exif: bytes) -> object:
         return None
 
 
-def _png_exif(file: BinaryIO) -> bytes | None:
-    """Return the EXIF of a PNG file; its chunk may stand behind the pixels, which are skipped."""
+def png_exif(file: BinaryIO) -> bytes | None:
+    """Return the EXIF of a PNG file, None where it has none.
+
+    Its chunk may stand behind the pixels, which are skipped: PNG Third Edition, section 5.6, wants
+    it before them, but the text that it comes from lets it stand anywhere save between them
+    (Extensions to the PNG 1.2 Specification 1.5.0, section 3.7).
+    """
     file.seek(len(_PNG))
     while len(header := file.read(8)) == 8:
         length, kind = struct.unpack(">I4s", header)

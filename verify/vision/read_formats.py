@@ -23,6 +23,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from verify.machine_file.pictures import png_exif
 from verify.vision.read_colour import cmyk_to_rgb, to_srgb
 
 if TYPE_CHECKING:
@@ -146,7 +147,10 @@ def read_header(data: bytes) -> Header:
     width, height = picture.size
     if width < 1 or height < 1:
         raise UnreadableError(DAMAGED)
-    orientation, taken_at = _exif(picture)
+    raw_exif = picture.info.get("exif")
+    if raw_exif is None and kind is PictureFormat.PNG:
+        raw_exif = png_exif(io.BytesIO(data))
+    orientation, taken_at = _exif(raw_exif or b"")
     if kind in _UPRIGHT:
         orientation = 1
     profile = picture.info.get("icc_profile")
@@ -198,13 +202,13 @@ def _why(error: Exception) -> str:
     return TOO_SHORT if isinstance(error, EOFError) or any(w in text for w in early) else DAMAGED
 
 
-def _exif(picture: ImageFile) -> tuple[int, datetime | None]:
+def _exif(raw: bytes) -> tuple[int, datetime | None]:
     """Return orientation (Exif 2.32, tag 0x0112; 1 if absent or reserved) and time (0x9003)."""
     from PIL import Image
 
     try:
         exif = Image.Exif()
-        exif.load(picture.info.get("exif") or b"")
+        exif.load(raw)
         orientation = exif.get(0x0112, 1)
         times: dict[int, Any] = exif.get_ifd(0x8769)
     except Exception:  # a broken note is no reason to refuse a photo
