@@ -89,9 +89,15 @@ class Text:
     by_language: Mapping[str, str]
 
     def get(self, language: str = "en") -> str:
-        """Return the text in ``language``, else in English, else in any language."""
+        """Return the text in ``language``, else in English, else in any language.
+
+        Text in ``es`` serves who asks for ``es-MX`` (lookup of RFC 4647, section 3.4).
+        """
         texts = self.by_language
-        return texts.get(language) or texts.get("") or texts.get("en") or next(iter(texts.values()))
+        subtags = language.split("-")
+        tags = ["-".join(subtags[:n]) for n in range(len(subtags), 0, -1)]
+        known = (texts.get(tag) for tag in (*tags, "", "en"))
+        return next(filter(None, known), next(iter(texts.values())))
 
     def __str__(self) -> str:
         return self.get()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -14,6 +15,7 @@ from hypothesis import strategies as st
 
 from tests.vision import pictures
 from verify.domain import (
+    Fault,
     Finding,
     MadeBy,
     Outline,
@@ -29,6 +31,7 @@ from verify.domain import (
     View,
 )
 from verify.errors import UsageError
+from verify.vision import draw_sheet
 from verify.vision.draw import draw_marked, headline, write_marked
 from verify.vision.draw_shapes import CONTRASTS, Look, draw_outline, draw_plate, grown, line_reach
 from verify.vision.draw_tags import Want, place_plates
@@ -388,6 +391,30 @@ def test_many_threads_draw_at_once() -> None:
         thread.join()
     assert len(drawn) == 4
     assert all(np.array_equal(one, expected) for one in drawn)
+
+
+def test_what_needs_a_look_is_listed_in_the_language_asked_for(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    lines: list[str] = []
+    plain_write = draw_sheet.write
+
+    def write(canvas: np.ndarray, text: str, *rest: Any) -> None:
+        lines.append(text.replace("\u00a0", " "))
+        plain_write(canvas, text, *rest)
+
+    monkeypatch.setattr(draw_sheet, "write", write)
+    push = Text({"en": "Push it on.", "es": "Empújelo."})
+    part = replace(view("a").parts[0], faults=(Fault("missing", fix=push),))
+    seen = replace(view("a"), parts=(part,))
+    found = finding("a", "fault", square(300, 300, 100))
+    plain = pictures.scene(1000, 750)
+
+    draw_marked(plain, result(found), seen, language="es")
+    assert {"ALTO: 1 por corregir", "Pieza ñandú a: falta", "Empújelo."} <= set(lines)
+    lines.clear()
+    draw_marked(plain, result(found), seen)
+    assert {"STOP: 1 to fix", "Part a: missing", "Push it on."} <= set(lines)
 
 
 # --- files -----------------------------------------------------------------------------

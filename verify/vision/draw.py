@@ -49,6 +49,7 @@ from verify.vision.draw_shapes import (
 from verify.vision.draw_sheet import Entry, Sheet, banner, listing
 from verify.vision.draw_tags import Place, Want, place_plates
 from verify.vision.draw_text import BOLD, Pixels, Words, text_width, words, write
+from verify.vision.words import advice, fix, message, speaks_spanish, spoken
 
 _LEAST_SIDE = 1000  # smaller photos are enlarged to it, else letters would have no room
 _MANY = 10  # more plates than that are smaller and have no word, so that the parts stay in view
@@ -100,7 +101,7 @@ def draw_marked(
     said = words(language)
     marks = _marks(result, photo, unit, to_pixels, scale)
     problems = [mark for mark in marks if mark.number]
-    marked = _draw_photo(photo, marks, unit, said if language.startswith("en") else None)
+    marked = _draw_photo(photo, marks, unit, said)
     sheet = Sheet(photo.shape[1], said)
     top = banner(sheet, headline(result, language), _subtitle(result, said), result.verdict)
     if not with_list:
@@ -234,7 +235,7 @@ def _marks(
     return marks
 
 
-def _draw_photo(photo: Pixels, marks: Sequence[_Mark], unit: float, said: Words | None) -> Pixels:
+def _draw_photo(photo: Pixels, marks: Sequence[_Mark], unit: float, said: Words) -> Pixels:
     """Draw outlines, plates and ticks; the answer is higher where plates need a strip."""
     problems = [mark for mark in marks if mark.number and mark.contours]
     right = [mark for mark in marks if not mark.number and mark.contours]
@@ -261,11 +262,11 @@ def _draw_photo(photo: Pixels, marks: Sequence[_Mark], unit: float, said: Words 
     return marked
 
 
-def _short(mark: _Mark, said: Words | None) -> str:
+def _short(mark: _Mark, said: Words) -> str:
     """Return the word beside the number on the photo."""
     if mark.look is Look.UNSURE:
         return ""  # its plate has a question mark already
-    return _state(mark.finding, said) if said else ""
+    return _state(mark.finding, said)
 
 
 def _state(finding: Finding, said: Words) -> str:
@@ -278,7 +279,7 @@ def _state(finding: Finding, said: Words) -> str:
         return said.is_displaced
     if finding.found in (None, UNKNOWN_STATE, finding.expected):
         return said.is_wrong
-    return str(finding.found).replace("-", " ").replace("_", " ")
+    return spoken(str(finding.found), said.language)
 
 
 def _letters(plate: float) -> int:
@@ -344,19 +345,23 @@ def _unbroken(phrase: str) -> str:
 
 def _subtitle(result: Result, said: Words) -> str:
     if result.retake is not None and result.verdict is PhotoVerdict.RETAKE:
-        return result.retake.advice
+        return advice(result.retake, said.language)
     right = sum(finding.verdict is PartVerdict.OK for finding in result.parts)
     return said.right.format(n=right, total=len(result.parts)) if result.parts else ""
 
 
 def _entry(mark: _Mark, view: View | None, said: Words, language: str) -> Entry:
     finding = mark.finding
-    titles = {part.id: part.title.get(language) for part in view.parts} if view else {}
-    title = titles.get(finding.id)
-    if title is None:
+    part = next((part for part in view.parts if part.id == finding.id), None) if view else None
+    if part is None:
         return Entry(mark.look, mark.number, finding.message, finding.fix or "", False)
-    head = f"{title}: {_unbroken(_state(finding, said))}"
-    return Entry(mark.look, mark.number, head, finding.fix or finding.message, bool(finding.fix))
+    head = f"{part.title.get(language)}: {_unbroken(_state(finding, said))}"
+    to_do, more = finding.fix, finding.message
+    if speaks_spanish(language):  # the result's own words are English
+        to_do = fix(part, finding.verdict, finding.found, language)
+        unsure = finding.verdict is PartVerdict.UNSURE  # of all others the head says enough
+        more = message(part, finding.verdict, None, None, language) if unsure else ""
+    return Entry(mark.look, mark.number, head, to_do or more, bool(to_do))
 
 
 def _small_print(result: Result, view: View | None, language: str) -> list[str]:

@@ -28,6 +28,7 @@ _kept = threading.local()  # a typeface keeps its state while it draws: one for 
 class Words:
     """What a marked photo says in one language; ``{n}`` stands for a count."""
 
+    language: str
     stop: str
     fix: str
     check: str
@@ -45,6 +46,7 @@ class Words:
 
 WORDS = {
     "en": Words(
+        language="en",
         stop="STOP",
         fix="{n} to fix",
         check="{n} to check",
@@ -60,6 +62,7 @@ WORDS = {
         is_unseen="not seen",
     ),
     "es": Words(
+        language="es",
         stop="ALTO",
         fix="{n} por corregir",
         check="{n} por revisar",
