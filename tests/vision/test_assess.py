@@ -1,0 +1,179 @@
+"""The rules of a verdict as the contract words them, with networks that tell colours apart."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from tests.vision import painted
+from tests.vision.painted import (
+    COLOURS,
+    HAND,
+    PLACES,
+    SIDE,
+    SIZE,
+    WRONG,
+    ColourNetworks,
+    paint,
+    write_machine,
+)
+from verify.domain import PartVerdict, PhotoVerdict, RetakeReason, Severity, photo_verdict
+from verify.vision import frame as fr
+from verify.vision.align import Placement
+from verify.vision.assess import Judged, assess
+from verify.vision.judge import Calibration
+from verify.vision.prepare import teach_machine
+from verify.vision.read import read_photo
+from verify.vision.taught import TaughtView
+
+CALIBRATION = Calibration((1.0, 0.0), (0.5, -0.5, 0.0), ok_from=0.9, fault_to=0.1, sight_from=-1.5)
+WHOLE = {RetakeReason.BLUR, RetakeReason.DARK}
+
+
+def between(name: str) -> tuple[int, int, int]:
+    """A colour half way to where the fake networks are sure that it is another."""
+    right = np.array(COLOURS[name], float)
+    other = np.array(WRONG, float)
+    right, other = right / right.sum(), other / other.sum()
+    step = 0.25 / np.abs(right - other).sum()  # 10 - 40 * 0.25: even odds
+    mixed = 300 * (right + step * (other - right))
+    return int(mixed[0]), int(mixed[1]), int(mixed[2])
+
+
+@pytest.fixture
+def taught(tmp_path: Path) -> TaughtView:
+    machine = write_machine(tmp_path / "machine")
+    return teach_machine(machine, ColourNetworks()).views[0]  # type: ignore[arg-type]
+
+
+def judged(
+    taught: TaughtView, picture: NDArray[np.uint8], folder: Path, photo_from_master: fr.F64
+) -> Judged:
+    path = folder / "photo.png"
+    cv2.imwrite(str(path), picture)
+    photo_from_crop = photo_from_master @ fr.inverse(taught.layout.crop_from_master)
+    return assess(
+        ColourNetworks(), CALIBRATION, taught, Placement(photo_from_crop, 9.0), read_photo(path)  # type: ignore[arg-type]
+    )  # fmt: skip
+
+
+OK, FAULT, UNSURE, UNSEEN = PartVerdict
+PASS, HOLD, RETAKE = PhotoVerdict
+COVERED, GLARE = RetakeReason.COVERED, RetakeReason.GLARE
+# what each part looks like: nothing said, it is right
+CASES = {
+    "all right": ({}, {}, PASS, None),
+    "a fault on a stop part": ({"left": WRONG}, {"left": FAULT}, HOLD, None),
+    "a fault on a caution part": ({"lamp": WRONG}, {"lamp": FAULT}, PASS, None),
+    "a stop part that cannot be told": ({"left": "?"}, {"left": UNSURE}, HOLD, None),
+    "a caution part that cannot be told": ({"lamp": "?"}, {"lamp": UNSURE}, PASS, None),
+    "a covered stop part": ({"right": HAND}, {"right": UNSEEN}, RETAKE, COVERED),
+    "a covered caution part": ({"lamp": HAND}, {"lamp": UNSEEN}, PASS, None),
+    "glare on a stop part": ({"right": painted.GLARE}, {"right": UNSEEN}, RETAKE, GLARE),
+    "a fault beside a covered part": (
+        {"left": WRONG, "right": HAND}, {"left": FAULT, "right": UNSEEN}, HOLD, None,
+    ),
+    "a doubt beside a covered part": (
+        {"left": "?", "right": HAND}, {"left": UNSURE, "right": UNSEEN}, RETAKE, COVERED,
+    ),
+    "a caution beside a covered part": (
+        {"lamp": WRONG, "right": HAND}, {"lamp": FAULT, "right": UNSEEN}, RETAKE, COVERED,
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_the_photo_follows_from_its_parts(taught: TaughtView, tmp_path: Path, name: str) -> None:
+    looks, verdicts, verdict, reason = CASES[name]
+    faces = {part: between(part) if look == "?" else look for part, look in looks.items()}
+    said = judged(taught, paint(faces), tmp_path, np.eye(3))
+
+    assert said.verdict is verdict
+    assert (said.retake.reason if said.retake else None) is reason
+    assert [f.id for f in said.findings] == list(PLACES)  # what could be judged stays
+    for finding in said.findings:
+        assert finding.verdict is verdicts.get(finding.id, OK), finding
+        seen = finding.verdict is not UNSEEN
+        assert (finding.p_right is not None) == seen
+        assert (finding.found is not None) == seen
+        assert finding.severity is (Severity.CAUTION if finding.id == "lamp" else Severity.STOP)
+    assert said.verdict is photo_verdict(said.findings)
+
+
+def test_what_is_found_has_its_name_its_place_and_its_fix(
+    taught: TaughtView, tmp_path: Path
+) -> None:
+    said = judged(taught, paint({"left": WRONG}), tmp_path, np.eye(3))
+    left, right, _ = said.findings
+    assert (left.found, left.fix, left.expected) == ("missing", "Fit the plate.", "fitted")
+    assert (right.found, right.fix) == ("fitted", None)
+    assert left.p_right is not None
+    assert right.p_right is not None
+    assert 0 <= left.p_right < 0.1
+    assert 0.9 < right.p_right <= 1
+    x, y = PLACES["right"]
+    assert right.outline is not None
+    np.testing.assert_allclose(np.min(right.outline, axis=0), [x, y], atol=2)
+    np.testing.assert_allclose(np.ptp(right.outline, axis=0), SIDE - 1, atol=2)
+
+
+def test_a_look_that_nobody_taught_among_several_faults_is_unknown(tmp_path: Path) -> None:
+    machine = write_machine(tmp_path / "machine", faults=("missing", "turned"))
+    taught = teach_machine(machine, ColourNetworks()).views[0]  # type: ignore[arg-type]
+    left = judged(taught, paint({"left": WRONG}), tmp_path, np.eye(3)).findings[0]
+    assert (left.verdict, left.found) == (FAULT, "unknown")
+
+
+@pytest.mark.parametrize(
+    ("shift", "gone", "side"),
+    [((-130, 0), "left", "left"), ((130, 0), "right", "right"), ((0, 250), "lamp", "")],
+)
+def test_a_part_that_is_cut_off_is_unseen(
+    taught: TaughtView, tmp_path: Path, shift: tuple[int, int], gone: str, side: str
+) -> None:
+    move = np.array([[1, 0, shift[0]], [0, 1, shift[1]], [0, 0, 1.0]])
+    picture = np.asarray(cv2.warpPerspective(paint(), move, SIZE), np.uint8)
+    said = judged(taught, picture, tmp_path, move)
+    verdicts = {f.id: f.verdict for f in said.findings}
+    assert verdicts == {**dict.fromkeys(PLACES, OK), gone: UNSEEN}
+    if gone == "lamp":  # it only cautions
+        assert (said.verdict, said.retake) == (PASS, None)
+        return
+    assert said.verdict is RETAKE
+    assert said.retake is not None
+    assert said.retake.reason is RetakeReason.CROPPED
+    assert side in said.retake.advice
+
+
+@pytest.mark.parametrize("reason", WHOLE)
+def test_a_photo_that_is_too_poor_as_a_whole_is_taken_again(
+    taught: TaughtView, tmp_path: Path, reason: RetakeReason
+) -> None:
+    if reason is RetakeReason.DARK:
+        picture = paint() // 12
+    else:
+        picture = np.asarray(cv2.GaussianBlur(paint(), (0, 0), 6), np.uint8)
+    said = judged(taught, picture, tmp_path, np.eye(3))
+    assert said.verdict is RETAKE
+    assert said.retake is not None
+    assert said.retake.reason is reason
+    assert len(said.findings) == len(PLACES)
+    assert FAULT not in {f.verdict for f in said.findings}
+
+
+def test_places_and_millimetres_are_those_of_the_full_photo(
+    taught: TaughtView, tmp_path: Path
+) -> None:
+    double = fr.scaling(2.0, 2.0)
+    picture = np.asarray(cv2.resize(paint(), None, fx=2, fy=2), np.uint8)
+    said = judged(taught, picture, tmp_path, double)
+    right = said.findings[1]
+    assert said.verdict is PASS
+    assert right.offset_mm is None  # the folder gives no scale
+    assert right.outline is not None
+    x, y = PLACES["right"]
+    np.testing.assert_allclose(np.min(right.outline, axis=0), [2 * x + 0.5, 2 * y + 0.5], atol=3)
