@@ -19,6 +19,7 @@ from verify.cli.people import people
 from verify.cli.rebuild import rebuild
 from verify.cli.record import record
 from verify.cli.score import score
+from verify.cli.serve import serve
 from verify.cli.store import store
 from verify.cli.teach import teach
 from verify.cli.wear import wear
@@ -29,7 +30,7 @@ _INTERRUPTED = 130
 
 
 @click.group(
-    commands=[check, score, teach, demo, rebuild, wear, people, store, record],
+    commands=[check, score, teach, demo, rebuild, wear, people, store, record, serve],
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 @click.version_option(__version__, prog_name="verify", message="%(prog)s %(version)s")
