@@ -78,7 +78,7 @@ def test_people_of_another_store_get_nothing(house: House, night: str) -> None:
             answer = ruth.send_photo(night, "lid", b"x", "key-0000099")
         else:
             answer = ruth.post(url, **fields)
-        assert answer.status_code == 403, (method, url, answer.status_code)
+        assert answer.status_code == 403, (method, url, answer.status_code, answer.text[-900:])
     before = house.home.rebuilds.get(night).entries
     assert before == 4
 

@@ -283,10 +283,12 @@ def _answered(
     verdict, head, picture, text = "pass", "", "", ""
     advice: tuple[Advice, ...] = ()
     right = parts = 0
+    drawn = False
     if state.kind is Action.PHOTO:
         result = data["result"]
         verdict, head = result["verdict"], words.headline(result, language)
-        if verdict == "pass" and state.open_holds:
+        drawn = verdict != "pass" or not state.open_holds
+        if not drawn:
             verdict, head = "hold", language.say("Stop: have a look yourself")
         if result["retake"]:
             text = words.retake(result, language)
@@ -308,6 +310,7 @@ def _answered(
         verdict=verdict,
         headline=head,
         picture=picture,
+        drawn=drawn,
         advice=advice,
         text=text,
         right=right,

@@ -99,11 +99,12 @@ class Advice:
 
 @dataclass(frozen=True)
 class Answered:
-    """What was last said at a step."""
+    """What was last said at a step. ``drawn``: the picture says the headline itself."""
 
     verdict: str
     headline: str
     picture: str
+    drawn: bool
     advice: tuple[Advice, ...]
     text: str
     right: int

@@ -37,8 +37,8 @@ STANDINGS = {
     Standing.DONE: later("done"),
 }
 POWER = later(
-    "Before hands go in: switch off and unplug, and keep the plug where you see it. A machine "
-    "that is wired in is locked out by somebody entitled to do so."
+    "Hands in only when it is off and unplugged, the plug where you see it. Wired in: locked out "
+    "by somebody entitled to."
 )
 MANUAL = later("The maker's manual and local code come first.")
 SANITIZER = later(
@@ -121,6 +121,8 @@ def finding(found: Mapping[str, Any], view: View | None, language: Language) -> 
 
 def fix(found: Mapping[str, Any], view: View | None, language: Language) -> str:
     """Return what to do about a part, where the machine's folder says it; else nothing."""
+    if found["verdict"] != "fault":
+        return ""  # what cannot be told needs a look first
     part = next((p for p in view.parts if p.id == found["id"]), None) if view else None
     fault = part.fault(found["found"]) if part and found["found"] else None
     if fault is not None and fault.fix is not None:
