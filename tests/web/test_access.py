@@ -12,7 +12,7 @@ from verify.web.security import COOKIE, Limiter
 
 PUBLIC = {"/sign-in", "/sign-out", "/language", "/who.json", "/first", "/trust",
           "/trust/verify.crt", "/worker.js", "/static"}  # fmt: skip
-MINE = {"/", "/waiting", "/flagged", "/trends"}  # show what is this person's, whoever it is
+MINE = {"/", "/waiting", "/flagged"}  # show what is this person's, whoever it is
 
 
 def routes(house: House) -> list[tuple[str, str]]:

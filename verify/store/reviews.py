@@ -22,6 +22,7 @@ from verify.store.chain import BOOK
 from verify.store.people import require_any_role
 
 REVIEWED = "part-reviewed"
+TAUGHT = "part-taught"
 MOST = 400  # photos that are looked through, the newest
 
 
@@ -138,6 +139,24 @@ class Reviews(Base):
         with self.write() as connection:
             require_any_role(connection, by, roles, store=flagged.store)
             self.note(connection, REVIEWED, by, data)
+
+    def note_taught(self, flagged: Flagged, *, by: str) -> None:
+        """Write into the book that a flagged part became a reference shot.
+
+        Raises:
+            RefusedError: this person is no manager or supervisor of the store.
+        """
+        data = {
+            "rebuild": flagged.rebuild,
+            "entry": flagged.entry,
+            "part": flagged.part,
+            "machine": flagged.machine,
+            "sha256": flagged.sha256,
+            "state": flagged.state,
+        }
+        with self.write() as connection:
+            require_any_role(connection, by, {Role.MANAGER, Role.SUPERVISOR}, store=flagged.store)
+            self.note(connection, TAUGHT, by, data)
 
     def _words(self, connection: Any) -> dict[tuple[str, int, str], dict[str, Any]]:
         """Return the last word on each part, by rebuild, entry and part."""

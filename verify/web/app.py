@@ -10,9 +10,10 @@ from fastapi.staticfiles import StaticFiles
 from verify.store.home import Home
 from verify.web import errors
 from verify.web.judging import Judges
-from verify.web.routes import board, crew, entrance, pictures, supervisor
+from verify.web.routes import board, crew, entrance, manager, pictures, supervisor
 from verify.web.security import BodyLimit, Faults, Limiter, SecurityHeaders, Sessions
 from verify.web.settings import WebSettings
+from verify.web.teaching import Trials
 from verify.web.visit import Desk
 
 
@@ -31,10 +32,11 @@ def create_app(home: Home, settings: WebSettings, judges: Judges) -> FastAPI:
         settings=settings,
         judges=judges,
         sessions=sessions,
+        trials=Trials(judges.teach),
         limiter=Limiter(settings.tries, settings.tries_within),
     )
     errors.install(app)
-    for module in (entrance, crew, supervisor, board, pictures):
+    for module in (entrance, crew, supervisor, manager, board, pictures):
         app.include_router(module.router)
     static = files("verify.web").joinpath("static")
     app.mount("/static", StaticFiles(directory=str(static)), name="static")

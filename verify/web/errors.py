@@ -102,7 +102,7 @@ _HTTP = {
 
 def refusal(error: RefusedError, language: Language) -> str:
     """Return why the rules refuse, in a language; the rule's own words are English."""
-    if language.code == "en":
+    if language.code == "en" and error.code != "held":
         return error.message[:1].upper() + error.message[1:] + "."
     known = {
         "role": later("Your part in this store does not allow that."),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import datetime
 
-from verify.domain import StepKind, View
+from verify.domain import Phase, StepKind, View
 from verify.errors import RefusedError
 from verify.rebuild import rules
 from verify.rebuild.entries import Action, ClearedAs, Entry
@@ -188,12 +188,16 @@ def _checks(case: _Case) -> Iterator[CheckLine]:
     for state in case.rebuild.steps:
         if state.step.kind is StepKind.PHOTO and state.kind is not Action.SKIP:
             continue
+        if state.step.phase is Phase.START_UP and state.entry is None:
+            continue  # not its time yet
         data = state.data
         if state.kind is Action.ANSWER:
             answer = say("Yes") if data["yes"] else say("No")
             answer = f"{answer}. {data['note']}" if data["note"] else answer
         elif state.kind is Action.READING:
-            answer = f"{case.language.reading(data['value'], data['unit'])} · {data['message']}"
+            answer = case.language.reading(data["value"], data["unit"])
+            if case.language.code == "en":
+                answer = data["message"]
         elif state.kind is Action.SKIP:
             said = say("Left out:")
             answer = f"{said} {data['reason']}"

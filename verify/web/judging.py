@@ -41,7 +41,7 @@ class Judges:
             teach: from a machine to a function that judges a photo of a view.
             at_a_time: how many photos are judged at the same time.
         """
-        self._teach = teach
+        self.teach = teach
         self._ready: dict[Path, _Ready] = {}
         self._lock = Lock()
         self._folder_locks: dict[Path, Lock] = {}
@@ -86,7 +86,7 @@ class Judges:
             known = self._ready[folder]
             if known.judge is not None:
                 return known.judge
-            judge = self._teach(machine)
+            judge = self.teach(machine)
             with self._lock:
                 self._ready[folder] = _Ready(known.stamp, machine, judge)
             return judge

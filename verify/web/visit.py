@@ -31,6 +31,7 @@ from verify.web.security import (
     same,
 )
 from verify.web.settings import WebSettings
+from verify.web.teaching import Trials
 
 
 @dataclass(frozen=True)
@@ -42,6 +43,7 @@ class Desk:
     judges: Judges
     sessions: Sessions
     limiter: Limiter
+    trials: Trials
 
 
 class Visit:
@@ -176,7 +178,6 @@ class Visit:
             (later("Tonight"), "/", True),
             (later("Waiting"), "/waiting", bool(answerable)),
             (later("Flagged"), "/flagged", bool(answerable)),
-            (later("Trends"), "/trends", bool(roles - {Role.CREW})),
         ]
         for title, url, shown in wanted:
             if shown:
