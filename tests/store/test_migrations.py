@@ -28,43 +28,53 @@ from verify.store.database import (
 from verify.store.home import open_home
 from verify.store.tables import metadata
 
-OLD = Path(__file__).parent / "old" / "schema-0001.sql"
+OLD = sorted((Path(__file__).parent / "old").glob("schema-*.sql"))
 FIRST = "harbour-2-2026-06-12-1"
 
 
+@pytest.fixture(params=OLD, ids=lambda path: path.stem)
+def dump(request: pytest.FixtureRequest) -> Path:
+    path: Path = request.param
+    return path
+
+
 @pytest.fixture
-def old(tmp_path: Path) -> Path:
+def old(dump: Path, tmp_path: Path) -> Path:
     path = tmp_path / "records.db"
     with sqlite3.connect(path) as connection:
-        connection.executescript(OLD.read_text(encoding="utf-8"))
+        connection.executescript(dump.read_text(encoding="utf-8"))
     connection.close()
     return path
 
 
-def public_key() -> bytes:
-    found = re.search(r"^-- Public key .*: ([0-9a-f]{64})$", OLD.read_text(encoding="utf-8"), re.M)
+def schema_of(dump: Path) -> str:
+    return dump.stem.removeprefix("schema-")
+
+
+def public_key(dump: Path) -> bytes:
+    found = re.search(r"^-- Public key .*: ([0-9a-f]{64})$", dump.read_text(encoding="utf-8"), re.M)
     assert found is not None
     return bytes.fromhex(found[1])
 
 
-def test_an_older_database_says_which_command_to_run(old: Path) -> None:
-    with pytest.raises(StoreError, match=r"0001.*verify record upgrade"):
+def test_an_older_database_says_which_command_to_run(old: Path, dump: Path) -> None:
+    with pytest.raises(StoreError, match=rf"{schema_of(dump)}.*verify record upgrade"):
         Database(f"sqlite:///{old}")
 
 
-def test_an_older_database_comes_up_to_date_and_loses_nothing(old: Path) -> None:
+def test_an_older_database_comes_up_to_date_and_loses_nothing(old: Path, dump: Path) -> None:
     before = sqlite3.connect(old).execute("SELECT * FROM entries ORDER BY chain, n").fetchall()
     copy = upgrade(f"sqlite:///{old}")
     assert copy is not None
     kept = sqlite3.connect(copy)
-    assert kept.execute("SELECT version_num FROM alembic_version").fetchone() == ("0001",)
+    assert kept.execute("SELECT version_num FROM alembic_version").fetchone() == (schema_of(dump),)
     assert kept.execute("SELECT * FROM entries ORDER BY chain, n").fetchall() == before
     kept.close()
     database = Database(f"sqlite:///{old}")
     with database.read() as connection:
         for chain, state in ((FIRST, State.IN_USE), ("harbour-2-2026-06-12-2", State.HANDED_IN)):
             rows, head = written(connection, chain), head_of(connection, chain)
-            checked = verify_chain(chain, rows, head, public_key())
+            checked = verify_chain(chain, rows, head, public_key(dump))
             assert replay(checked.entries).state is state
             with pytest.raises(RecordBrokenError):
                 verify_chain(chain, rows, head, bytes(32))

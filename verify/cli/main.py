@@ -20,6 +20,7 @@ from verify.cli.people import people
 from verify.cli.rebuild import rebuild
 from verify.cli.record import record
 from verify.cli.score import score
+from verify.cli.serve import serve
 from verify.cli.store import store
 from verify.cli.teach import teach
 from verify.cli.wear import wear
@@ -36,7 +37,7 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-for command in (check, score, teach, demo):
+for command in (check, score, teach, demo, serve):
     app.command()(command)
 for name, commands in {
     "rebuild": rebuild, "wear": wear, "people": people, "store": store, "record": record,

@@ -11,6 +11,7 @@ from verify.store.keys import SigningKey, open_key
 from verify.store.people import People
 from verify.store.pictures import Pictures, open_pictures
 from verify.store.rebuilds import Rebuilds
+from verify.store.reviews import Reviews
 from verify.store.sites import Sites
 from verify.store.wear_kit import WearKit
 
@@ -24,6 +25,7 @@ class Home:
         sites: stores and machines.
         rebuilds: the records.
         wear: the wear kits.
+        reviews: what managers say of flagged parts.
     """
 
     database: Database
@@ -33,6 +35,7 @@ class Home:
     sites: Sites
     rebuilds: Rebuilds
     wear: WearKit
+    reviews: Reviews
 
     def close(self) -> None:
         """Close the database."""
@@ -63,4 +66,5 @@ def open_home(settings: RecordSettings, clock: Clock = now_utc) -> Home:
         sites=Sites(*shared),
         rebuilds=Rebuilds(*shared, pictures),
         wear=WearKit(*shared),
+        reviews=Reviews(*shared),
     )

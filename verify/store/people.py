@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
@@ -188,6 +189,27 @@ class People(Base):
         """
         with self.database.read() as connection:
             return person_in(connection, person_id)
+
+    def actor(self, person_id: str, store_id: str) -> Actor:
+        """Return what a person is in a store, now; deputies with a supervisor's rights.
+
+        Raises:
+            UsageError: there is no such person.
+            RefusedError: the person has left.
+        """
+        with self.database.read() as connection:
+            return actor_in(connection, person_id, store_id, self.clock())
+
+    def secret_mark(self, person_id: str) -> str | None:
+        """Return a word that changes with the PIN or password; None where nobody can sign in.
+
+        Whoever was let in with the old one can be told by it. It says nothing of the secret.
+        """
+        with self.database.read() as connection:
+            row = _row(connection, person_id)
+        if row is None or not row.active or row.secret is None:
+            return None
+        return hashlib.sha256(row.secret.encode()).hexdigest()[:16]
 
     def everybody(self, store_id: str | None = None) -> list[Person]:
         """Return all people, or those of a store, by id."""

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Any
+from typing import Any, Self
 
-from sqlalchemy import Connection, select, update
+from sqlalchemy import Connection, insert, select, update
 
 from verify.errors import RecordBrokenError, UsageError
 from verify.rebuild import rules
@@ -57,9 +58,28 @@ class Listed:
 
 @dataclass(frozen=True)
 class Records(Base):
-    """Records of rebuilds. ``pictures`` is where their photos are kept."""
+    """Records of rebuilds.
+
+    Attributes:
+        pictures: where their photos are kept.
+        delivery: key of what is being sent; None where nothing is sent again after a lost answer.
+    """
 
     pictures: Pictures | None = None
+    delivery: str | None = None
+
+    def delivered(self, key: str) -> Self:
+        """Return the same records, for one thing that a phone sends, once or several times.
+
+        What comes with the key of something that this person has sent to this rebuild before
+        changes nothing. The key is written in the transaction of the entry.
+
+        Raises:
+            UsageError: that is no key.
+        """
+        if not re.fullmatch(r"[A-Za-z0-9-]{8,64}", key):
+            raise UsageError("a key of what is sent has 8 to 64 letters, digits or '-'")
+        return replace(self, delivery=key)
 
     def get(self, rebuild_id: str) -> Rebuild:
         """Return where a rebuild stands.
@@ -175,6 +195,8 @@ class Records(Base):
             record = self._record(connection, rebuild_id)
             rebuild = replay(record.entries)
             actor = actor_in(connection, by, rebuild.store, now)
+            if self._came_before(connection, rebuild_id, by):
+                return rebuild
             data = decide(rebuild, actor, now)
             entries = [*record.entries, self._append(connection, rebuild_id, action, actor, data)]
             after = replay(entries)
@@ -187,11 +209,29 @@ class Records(Base):
                 self._note_head(connection, entries[-1])
             if also is not None:
                 also(connection, entries[len(record.entries)], after)
+            self._note_delivery(connection, rebuild_id, by, now)
             c = tables.rebuilds.c
             connection.execute(
                 update(tables.rebuilds).where(c.id == rebuild_id).values(**columns_of(after))
             )
             return after
+
+    def _came_before(self, connection: Connection, rebuild_id: str, by: str) -> bool:
+        if self.delivery is None:
+            return False
+        c = tables.deliveries.c
+        wanted = select(c.rebuild).where(c.person == by, c.key == self.delivery)
+        known = connection.execute(wanted).scalar_one_or_none()
+        if known not in (None, rebuild_id):
+            raise UsageError(f"this was sent before, to another rebuild: {known}")
+        return known is not None
+
+    def _note_delivery(
+        self, connection: Connection, rebuild_id: str, by: str, at: datetime
+    ) -> None:
+        if self.delivery is not None:
+            values = {"person": by, "key": self.delivery, "rebuild": rebuild_id}
+            connection.execute(insert(tables.deliveries).values(**values, at=to_rfc3339(at)))
 
     def _append(
         self,

@@ -166,3 +166,13 @@ wear = Table(
     Column("reason", Text, nullable=False),
     Column("stock", Integer, nullable=False),
 )
+
+# What a phone has sent, by the key that it gave: sent again after a lost answer, it is known.
+deliveries = Table(
+    "deliveries",
+    metadata,
+    Column("person", _ID, ForeignKey("people.id"), primary_key=True),
+    Column("key", _ID, primary_key=True),
+    Column("rebuild", _ID, ForeignKey("rebuilds.id"), nullable=False),
+    Column("at", _TIME, nullable=False),
+)

@@ -1,0 +1,47 @@
+"""The application: everything that it needs is handed in, so that tests hand in their own."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+
+from fastapi import FastAPI
+from fastapi.staticfiles import StaticFiles
+
+from verify.store.home import Home
+from verify.web import errors
+from verify.web.judging import Judges
+from verify.web.routes import board, crew, entrance, manager, pictures, supervisor
+from verify.web.security import BodyLimit, Faults, Limiter, SecurityHeaders, Sessions
+from verify.web.settings import WebSettings
+from verify.web.teaching import Trials
+from verify.web.visit import Desk
+
+
+def create_app(home: Home, settings: WebSettings, judges: Judges) -> FastAPI:
+    """Return the application for an open installation.
+
+    Args:
+        home: is not closed by the application.
+        settings: typed, from the edge.
+        judges: judge the photos.
+    """
+    app = FastAPI(title="verify", docs_url=None, redoc_url=None, openapi_url=None)
+    sessions = Sessions(settings.session_key, settings.session)
+    app.state.desk = Desk(
+        home=home,
+        settings=settings,
+        judges=judges,
+        sessions=sessions,
+        trials=Trials(judges.teach),
+        limiter=Limiter(settings.tries, settings.tries_within),
+    )
+    errors.install(app)
+    for module in (entrance, crew, supervisor, manager, board, pictures):
+        app.include_router(module.router)
+    static = files("verify.web").joinpath("static")
+    app.mount("/static", StaticFiles(directory=str(static)), name="static")
+    limits = {"form_bytes": settings.form_bytes, "photo_bytes": settings.photo_bytes}
+    app.add_middleware(BodyLimit, **limits, sessions=sessions)
+    app.add_middleware(Faults, handle=errors.handle)
+    app.add_middleware(SecurityHeaders)
+    return app

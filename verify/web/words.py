@@ -1,0 +1,172 @@
+"""What is said of phases, states, parts and photos, in the visitor's language.
+
+What the tool found is kept in English in the record; here it is said anew from the same data.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from verify.domain import Phase, View
+from verify.rebuild.holds import Hold, HoldReason
+from verify.rebuild.replay import Standing
+from verify.rebuild.states import State
+from verify.web.language import Language, later
+
+PHASES = {
+    Phase.TAKE_APART: later("Take apart"),
+    Phase.CLEAN: later("Clean"),
+    Phase.PUT_BACK: later("Put back"),
+    Phase.START_UP: later("Start up"),
+}
+STATES = {
+    State.UNDER_WAY: later("Under way"),
+    State.HANDED_IN: later("Waits for a release"),
+    State.RELEASED: later("Released for start-up"),
+    State.IN_USE: later("In use"),
+    State.STOPPED: later("Stopped: it leaked"),
+    State.OUT_OF_SERVICE: later("Out of service"),
+    State.GIVEN_UP: later("Given up"),
+}
+STANDINGS = {
+    Standing.TO_DO: later("to do"),
+    Standing.AGAIN: later("take the photo again"),
+    Standing.HELD: later("held"),
+    Standing.TO_ACKNOWLEDGE: later("to be read"),
+    Standing.DONE: later("done"),
+}
+POWER = later(
+    "Hands in only when it is off and unplugged, the plug where you see it. Wired in: locked out "
+    "by somebody entitled to."
+)
+MANUAL = later("The maker's manual and local code come first.")
+SANITIZER = later(
+    "Mix and use sanitizer as its label says; gloves and eye protection where the label asks "
+    "for them. Never mix it with anything else."
+)
+ALLERGENS = later(
+    "Mix holds milk and other allergens: wash hands, brushes and sink before other work."
+)
+NO_TOOLS = later("By hand only, no tools: forced parts break and end in the product.")
+MOVING = later("Keep hands, sleeves and hair away: beaters and pump start to move.")
+CAUTIONS = {
+    Phase.TAKE_APART: (POWER, MANUAL),
+    Phase.CLEAN: (SANITIZER, ALLERGENS),
+    Phase.PUT_BACK: (POWER, NO_TOOLS),
+    Phase.START_UP: (MOVING, MANUAL),
+}
+_RETAKE = {  # Spanish needs them; English is in the record
+    "blur": later("Hold the phone still, tap the part to focus, and take it again."),
+    "dark": later("It is too dark. Turn on a light or the flash, and take it again."),
+    "glare": later("A lamp shines back from a part. Tilt the phone a little."),
+    "cropped": later("Step back: one side is cut off."),
+    "covered": later("Something covers a part. Take it away, and take it again."),
+    "wrong-view": later("This shows something else than what this step asks for."),
+    "not-found": later("The part to check was not found. Hold the phone in front of it."),
+    "unreadable": later("The file cannot be read as a picture. Take the photo again."),
+}
+_FOUND = {  # states that machine folders often name
+    "missing": later("missing"),
+    "reversed": later("the wrong way round"),
+    "backwards": later("backwards"),
+    "sideways": later("turned sideways"),
+    "loose": later("loose"),
+    "turned": later("turned"),
+    "seal-missing": later("without its seal"),
+    "seal-off": later("with its seal off its place"),
+    "upper-ring-missing": later("without its upper ring"),
+    "displaced": later("not in its place"),
+}
+_DOUBTS = {
+    "older": later("The camera says that this photo was taken before the rebuild began."),
+    "used-before": later("This very photo was used before."),
+    "saved-anew": later("This is an earlier photo, saved anew, made smaller or cropped."),
+    "other-machine": later("The sticker in this photo is that of another machine."),
+    "no-sticker": later("The sticker of the machine is not to be seen in this photo."),
+}
+_HELD = later("The photo is held.")
+
+
+def title_of(view: View | None, part: str, language: Language) -> str:
+    """Return what a part is called; its id where the machine no longer has it."""
+    found = next((p for p in view.parts if p.id == part), None) if view else None
+    return found.title.get(language.code) if found else part.replace("-", " ")
+
+
+def spoken_state(state: str, language: Language) -> str:
+    """Return a state as words."""
+    known = _FOUND.get(state)
+    return language.say(known) if known else state.replace("-", " ")
+
+
+def finding(found: Mapping[str, Any], view: View | None, language: Language) -> str:
+    """Return one sentence on a part that needs a look."""
+    if language.code == "en":
+        return str(found["message"])
+    part = title_of(view, found["id"], language)
+    if found["verdict"] == "unseen":
+        return language.say("%(part)s: it cannot be seen well.", part=part)
+    if found["verdict"] == "unsure":
+        return language.say(
+            "%(part)s: it cannot be told from this photo. Look at it yourself.", part=part
+        )
+    state = found["found"]
+    if state in (None, "unknown"):
+        return language.say("%(part)s: it does not look as it should.", part=part)
+    return language.say(
+        "%(part)s: it looks %(state)s.", part=part, state=spoken_state(state, language)
+    )
+
+
+def fix(found: Mapping[str, Any], view: View | None, language: Language) -> str:
+    """Return what to do about a part, where the machine's folder says it; else nothing."""
+    if found["verdict"] != "fault":
+        return ""  # what cannot be told needs a look first
+    part = next((p for p in view.parts if p.id == found["id"]), None) if view else None
+    fault = part.fault(found["found"]) if part and found["found"] else None
+    if fault is not None and fault.fix is not None:
+        return fault.fix.get(language.code)
+    return str(found["fix"] or "")
+
+
+def retake(result: Mapping[str, Any], language: Language) -> str:
+    """Return why a photo has to be taken again, and what to do."""
+    why = result["retake"]
+    if language.code == "en" or why["reason"] not in _RETAKE:
+        return str(why["advice"])
+    advice = _RETAKE[why["reason"]]
+    return language.say(advice)
+
+
+def headline(result: Mapping[str, Any], language: Language) -> str:
+    """Return the verdict on a photo in a few words."""
+    say = language.say
+    if result["verdict"] == "pass":
+        return say("All right")
+    if result["verdict"] == "retake":
+        return say("Take it again")
+    wrong = sum(p["verdict"] == "fault" and p["severity"] == "stop" for p in result["parts"])
+    if wrong:
+        return say("Stop: %(n)s to put right", n=wrong)
+    return say("Stop: have a look yourself")
+
+
+def hold(held: Hold, view: View | None, language: Language, found: Mapping[str, Any] | None) -> str:
+    """Return what is held, in one sentence."""
+    if language.code == "en":
+        return held.message
+    if held.why is HoldReason.PART and found is not None:
+        return finding(found, view, language)
+    if held.why is HoldReason.PHOTO:
+        code = held.id.partition("/")[2]
+        doubt = _DOUBTS.get(code, _HELD)
+        return language.say(doubt)
+    if held.why is HoldReason.ANSWER:
+        note = held.message.partition(": ")[2]
+        said = language.say("Answered with no.")
+        return f"{said} {note}".strip()
+    if held.why is HoldReason.SKIPPED:
+        said = language.say("Not done:")
+        return f"{said} {held.message.partition(': ')[2]}"
+    return held.message
