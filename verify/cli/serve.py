@@ -37,10 +37,11 @@ def serve(
     key: _Key = None,
     behind_proxy: _Proxy = None,
 ) -> None:
-    """Serve the pages over HTTPS: crew on the phone, the board, manager, supervisor.
+    """Serve the pages over HTTPS, for phones and desks.
 
-    Without --cert and --key a certificate is made at the first start; /trust helps phones to
-    trust it. Runs until it is interrupted.
+    Crew, the board at the machine, manager and supervisor have theirs. Without --cert and
+    --key a certificate is made at the first start; /trust helps phones to trust it. Runs until
+    it is interrupted.
     """
     from verify.web.serving import Listen
     from verify.web.serving import serve as serve_pages
