@@ -192,6 +192,23 @@ def test_what_is_shown_tells_what_to_do(shop: As, tmp_path: Path) -> None:
     assert all(len(line) <= 80 for line in held.out.splitlines())
 
 
+def test_a_list_says_that_it_was_cut(shop: As) -> None:
+    for _ in range(3):
+        shop("ines", "rebuild", "start", "pier-3")
+        shop("dalia", "rebuild", "give-up", "pier-3", "--why", "a trial")
+    last = plain(shop("ines", "rebuild", "start", "pier-3", "--json"))["id"]
+    shop("ines", "rebuild", "answer", "pier-3", "counted", "--no")
+    cut = shop("ines", "rebuild", "list", "--json", "--limit", "3")
+    assert len(cut.out.splitlines()) == 3
+    assert "more than these 3" in cut.err
+    whole = shop("ines", "rebuild", "list", "--json", "--limit", "4")
+    assert (len(whole.out.splitlines()), whole.err) == (4, "")
+    # What is held is looked for among all of them, not among the newest.
+    held = plain(shop("ines", "rebuild", "list", "--json", "--held", "--limit", "1"))
+    assert held["id"] == last
+    assert shop("ines", "rebuild", "list", "--limit", "0").code == 2
+
+
 @pytest.mark.parametrize(
     ("words", "code", "said"),
     [

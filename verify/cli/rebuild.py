@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from verify.cli.options import group
-from verify.cli.output import answer, answer_json
+from verify.cli.output import answer, answer_json, complain
 from verify.cli.rebuild_decide import deciding
 from verify.cli.rebuild_work import working
 from verify.cli.record_options import (
@@ -34,6 +34,7 @@ _Day = Annotated[str | None, typer.Option(metavar="YYYY-MM-DD", help="Only of th
 _States = Annotated[
     list[str] | None, typer.Option("--state", metavar="STATE", help="Only in this state.")
 ]
+_Limit = Annotated[int, typer.Option(metavar="NUMBER", min=1, help="At most so many.")]
 _Held = Annotated[bool, typer.Option("--held", help="Only those in which something is held.")]
 _Pdf = Annotated[Path | None, typer.Option(metavar="FILE", help="Write it as a PDF.")]
 _Zip = Annotated[Path | None, typer.Option("--zip", metavar="FILE", help="Write it as a ZIP.")]
@@ -61,6 +62,7 @@ def list_them(
     day: _Day = None,
     states: _States = None,
     held: _Held = False,
+    limit: _Limit = 200,
     as_json: AsJson = False,
 ) -> None:
     """List rebuilds, the newest first."""
@@ -70,8 +72,12 @@ def list_them(
 
     wanted = [_state(word) for word in states or ()]
     with opened() as home:
-        found = home.rebuilds.listed(store=store, machine=machine, day=day, states=wanted)
-    found = [item for item in found if item.open_holds or not held]
+        found = home.rebuilds.listed(
+            store=store, machine=machine, day=day, states=wanted, held=held, limit=limit + 1
+        )
+    if len(found) > limit:
+        complain(f"there are more than these {limit}; --limit says how many to list")
+        found = found[:limit]
     if as_json:
         for item in found:
             answer_json(json.dumps({**asdict(item), "state": item.state.value}, ensure_ascii=False))

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, Self
 
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import Connection, insert, select, tuple_, update
 
 from verify.errors import RecordBrokenError, UsageError
 from verify.rebuild import rules
@@ -33,6 +33,7 @@ from verify.store.people import actor_in, anybody
 from verify.store.pictures import Pictures
 
 RECORD_AT = "record-at"  # an entry of the book: how far a record had come
+_AT_ONCE = 400  # places that one question names; databases limit how many
 
 Decide = Callable[[Rebuild, Actor, datetime], Mapping[str, Any]]
 Also = Callable[[Connection, Entry, Rebuild], None]
@@ -104,14 +105,17 @@ class Records(Base):
         machine: str | None = None,
         day: str | None = None,
         states: Sequence[State] = (),
+        held: bool = False,
         limit: int = 200,
     ) -> list[Listed]:
-        """Return rebuilds, the newest first."""
+        """Return up to ``limit`` rebuilds, the newest first; ``held``: with something held."""
         c = tables.rebuilds.c
         wanted = select(tables.rebuilds).order_by(c.started_at.desc(), c.id.desc()).limit(limit)
         for column, value in ((c.store, store), (c.machine, machine), (c.day, day)):
             if value is not None:
                 wanted = wanted.where(column == value)
+        if held:
+            wanted = wanted.where(c.open_holds > 0)
         if states:
             wanted = wanted.where(c.state.in_([state.value for state in states]))
         with self.database.read() as connection:
@@ -143,20 +147,23 @@ class Records(Base):
             return self.check(chain)
         with self.database.read() as connection:
             book = read_chain(connection, chain, self.key.public)
-            for entry in book.entries:
-                if entry.kind == RECORD_AT:
-                    self._require_noted(connection, entry)
+            notes = [entry for entry in book.entries if entry.kind == RECORD_AT]
+            for start in range(0, len(notes), _AT_ONCE):
+                self._require_noted(connection, notes[start : start + _AT_ONCE])
             return book
 
-    def _require_noted(self, connection: Connection, note: Entry) -> None:
-        """Hold a record against its head as the book has it."""
+    def _require_noted(self, connection: Connection, notes: Sequence[Entry]) -> None:
+        """Hold records against their heads as the book has them."""
         c = tables.entries.c
-        wanted = select(c.hash).where(c.chain == note.data["id"], c.n == note.data["n"])
-        if connection.execute(wanted).scalar_one_or_none() != note.data["head"]:
-            raise RecordBrokenError(
-                f"record {note.data['id']}, entry {note.data['n']}: is not the one that entry "
-                f"{note.n} of the book has noted"
-            )
+        places = [(note.data["id"], note.data["n"]) for note in notes]
+        wanted = select(c.chain, c.n, c.hash).where(tuple_(c.chain, c.n).in_(places))
+        kept = {(row.chain, row.n): row.hash for row in connection.execute(wanted)}
+        for note, place in zip(notes, places, strict=True):
+            if kept.get(place) != note.data["head"]:
+                raise RecordBrokenError(
+                    f"record {place[0]}, entry {place[1]}: is not the one that entry "
+                    f"{note.n} of the book has noted"
+                )
 
     def check(self, rebuild_id: str, expected_head: str | None = None) -> Verified:
         """Hold a whole record against hashes, seal, signatures, rules and pictures.
