@@ -144,7 +144,7 @@ def test_a_store_without_its_sanitizer_is_told_so() -> None:
     play = Play(settings={"wait_minutes": 60})
     play.answer("counted")
     with pytest.raises(UsageError, match="sanitizer"):
-        readings.read(play.rebuild, "strength", CREW, 100, None)
+        readings.read(play.rebuild, CREW, "strength", 100, None)
     assert "sanitizer" in SETTINGS
 
 

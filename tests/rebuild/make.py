@@ -135,11 +135,11 @@ class Play:
         return self.rebuild
 
     def answer(self, step_id: str, yes: bool = True, by: Actor = CREW) -> Rebuild:
-        data = rules.answer(self.rebuild, step_id, by, yes=yes, note="")
+        data = rules.answer(self.rebuild, by, step_id, yes=yes, note="")
         return self.write(Action.ANSWER, by, data)
 
     def reading(self, step_id: str, value: float, unit: str | None = None) -> Rebuild:
-        data = readings.read(self.rebuild, step_id, CREW, value, unit)
+        data = readings.read(self.rebuild, CREW, step_id, value, unit)
         return self.write(Action.READING, CREW, data)
 
     def photo(
@@ -157,17 +157,17 @@ class Play:
         return self.write(Action.PHOTO, by, data)
 
     def skip(self, step_id: str, by: Actor = CREW) -> Rebuild:
-        return self.write(Action.SKIP, by, rules.skip(self.rebuild, step_id, by, "camera broken"))
+        return self.write(Action.SKIP, by, rules.skip(self.rebuild, by, step_id, "camera broken"))
 
     def hand_in(self, by: Actor = CREW) -> Rebuild:
         return self.write(Action.HAND_IN, by, rules.hand_in(self.rebuild, by))
 
     def clear(self, hold: str, by: Actor = MANAGER) -> Rebuild:
-        data = rules.clear(self.rebuild, hold, by, ClearedAs.FALSE_ALARM, "it is right")
+        data = rules.clear(self.rebuild, by, hold, ClearedAs.FALSE_ALARM, "it is right")
         return self.write(Action.CLEAR, by, data)
 
     def send_back(self, *steps: str, by: Actor = MANAGER) -> Rebuild:
-        data = rules.send_back(self.rebuild, steps, by, "not seated")
+        data = rules.send_back(self.rebuild, by, steps, "not seated")
         return self.write(Action.SEND_BACK, by, data)
 
     def release(self, by: Actor = SUPERVISOR) -> Rebuild:

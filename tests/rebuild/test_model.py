@@ -49,6 +49,7 @@ class Rebuilds(RuleBasedStateMachine):
         self.state = "under-way"
         self.answered: set[str] = set()
         self.held: set[str] = set()
+        self.strength_read = False  # what temperature and time are held against
         self.doers = {CREW.id}
 
     def turn(self, step_id: str) -> bool:
@@ -117,6 +118,8 @@ class Rebuilds(RuleBasedStateMachine):
             assert self.turn(step_id)
             if step_id == "strength" and "strength" in self.answered:
                 self.reopen({"warmth", "contact"})
+            if step_id == "strength":
+                self.strength_read = False
             self.done(step_id, held=True, by=by)
 
     @rule(by=st.sampled_from((CREW, CREW2)))
@@ -125,6 +128,7 @@ class Rebuilds(RuleBasedStateMachine):
         for step_id in BEFORE if self.state == "under-way" else START_UP:
             if step_id in self.answered - self.held or not self.turn(step_id):
                 continue
+            held = step_id in ("warmth", "contact") and not self.strength_read
             if step_id in PHOTOS:
                 self.play.photo(step_id, finding("p", "ok"), by=by)
             elif step_id in ("counted", "rings", "dry"):
@@ -135,7 +139,8 @@ class Rebuilds(RuleBasedStateMachine):
                 self.play.reading(step_id, values.get(step_id, 30))
                 if step_id == "strength" and "strength" in self.answered:
                     self.reopen({"warmth", "contact"})
-            self.done(step_id, held=False, by=by)
+                self.strength_read |= step_id == "strength"
+            self.done(step_id, held=held, by=by)
 
     @rule()
     def go_on(self) -> None:
@@ -265,7 +270,7 @@ class Rebuilds(RuleBasedStateMachine):
             assert self.state == "given-up"
             return
         self.play.write(Action.OUT_OF_SERVICE, by, data)
-        data = rules.return_to_work(self.play.rebuild, ["front"], MANAGER, "mended")
+        data = rules.return_to_work(self.play.rebuild, MANAGER, ["front"], "mended")
         self.play.write(Action.RETURN, MANAGER, data)
         self.reopen({"front", *START_UP})
         self.state = "under-way"

@@ -136,7 +136,7 @@ def test_a_stop_part_holds_and_a_caution_has_to_be_read(verdict: str) -> None:
     play.hand_in()
     with refused("cautions"):
         play.release()
-    play.write(Action.ACKNOWLEDGE, CREW, rules.acknowledge(play.rebuild, "front", CREW))
+    play.write(Action.ACKNOWLEDGE, CREW, rules.acknowledge(play.rebuild, CREW, "front"))
     play.release()
 
 
@@ -199,7 +199,7 @@ def test_sending_back_reopens_the_steps_named_and_what_follows() -> None:
     play = Play().before_release()
     play.hand_in()
     with refused("role"):
-        rules.send_back(play.rebuild, ["back"], CREW, "why")
+        rules.send_back(play.rebuild, CREW, ["back"], "why")
     play.send_back("back")
     assert play.rebuild.state is State.UNDER_WAY
     todo = {s.step.id for s in play.rebuild.steps if s.standing is Standing.TO_DO}
@@ -285,8 +285,8 @@ def test_anybody_may_stop_a_machine_but_few_bring_it_back() -> None:
     with refused("state"):
         play.answer("counted")
     with refused("role"):
-        rules.return_to_work(play.rebuild, ["counted"], CREW, "new stud")
-    data = rules.return_to_work(play.rebuild, ["counted"], TECHNICIAN, "new stud")
+        rules.return_to_work(play.rebuild, CREW, ["counted"], "new stud")
+    data = rules.return_to_work(play.rebuild, TECHNICIAN, ["counted"], "new stud")
     assert play.write(Action.RETURN, TECHNICIAN, data).state is State.UNDER_WAY
 
 
@@ -300,20 +300,20 @@ def test_somebody_of_another_store_may_nothing() -> None:
 def test_reasons_are_asked_for_and_wrong_names_are_told() -> None:
     play = Play()
     with pytest.raises(UsageError, match="say why"):
-        rules.skip(play.rebuild, "counted", CREW, "  ")
+        rules.skip(play.rebuild, CREW, "counted", "  ")
     with pytest.raises(UsageError, match="allowed: counted"):
         play.answer("count")
     with pytest.raises(UsageError, match="kind 'check'"):
         play.reading("counted", 1)
     with pytest.raises(UsageError, match="allowed: ring"):
-        rules.replace_part(play.rebuild, "rang", CREW, count=1, reason="worn")
+        rules.replace_part(play.rebuild, CREW, "rang", count=1, reason="worn")
     with pytest.raises(UsageError, match="1 or more"):
-        rules.replace_part(play.rebuild, "ring", CREW, count=0, reason="worn")
+        rules.replace_part(play.rebuild, CREW, "ring", count=0, reason="worn")
     with pytest.raises(UsageError, match="which steps"):
-        rules.send_back(Play().before_release().hand_in(), [], MANAGER, "why")
+        rules.send_back(Play().before_release().hand_in(), MANAGER, [], "why")
     handed = Play().before_release().hand_in()
     with pytest.raises(UsageError, match="nothing is held"):
-        rules.clear(handed, "9/x", MANAGER, ClearedAs.ACCEPTED, "fine")
+        rules.clear(handed, MANAGER, "9/x", ClearedAs.ACCEPTED, "fine")
 
 
 def test_a_hold_is_cleared_once() -> None:

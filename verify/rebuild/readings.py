@@ -39,13 +39,13 @@ class Judged:
     table: str | None = None
 
 
-def read(rebuild: Rebuild, step_id: str, actor: Actor, value: float, unit: str | None) -> Json:
+def read(rebuild: Rebuild, actor: Actor, step_id: str, value: float, unit: str | None) -> Json:
     """Return the data of a reading, judged by the plan, the store's settings and the table.
 
     Args:
         rebuild: as it stands.
-        step_id: a reading of its plan.
         actor: who read it.
+        step_id: a reading of its plan.
         value: a finite number.
         unit: of ``value``; None for the step's own. ppm is taken as mg/L, °F is converted.
     """
@@ -115,6 +115,9 @@ def _within(step: Step, value: float, low: float | None, high: float | None) -> 
     return Judged(False, low, high, said)
 
 
+_NOT_READ = "The strength was not read"
+
+
 def _strength(_rebuild: Rebuild, step: Step, value: float, water: Water) -> Judged:
     low, high = sanitizer.strength_limits(water)
     if low is None:
@@ -124,7 +127,9 @@ def _strength(_rebuild: Rebuild, step: Step, value: float, water: Water) -> Judg
 
 def _temperature(rebuild: Rebuild, step: Step, value: float, water: Water) -> Judged:
     strength = _last(rebuild, step, ReadingRule.STRENGTH)
-    low = None if strength is None else sanitizer.lowest_temperature(water, strength)
+    if strength is None:
+        return Judged(False, None, None, _NOT_READ)
+    low = sanitizer.lowest_temperature(water, strength)
     if low is None:
         return Judged(False, None, None, "No temperature is allowed at the strength that was read")
     return _within(step, value, low, None)
@@ -133,7 +138,7 @@ def _temperature(rebuild: Rebuild, step: Step, value: float, water: Water) -> Ju
 def _contact(rebuild: Rebuild, step: Step, value: float, water: Water) -> Judged:
     strength = _last(rebuild, step, ReadingRule.STRENGTH)
     if strength is None:
-        return Judged(False, None, None, "The strength was not read")
+        return Judged(False, None, None, _NOT_READ)
     temperature = _last(rebuild, step, ReadingRule.TEMPERATURE)
     return _within(step, value, sanitizer.shortest_contact(water, strength, temperature), None)
 

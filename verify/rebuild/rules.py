@@ -96,19 +96,19 @@ def _require_turn(rebuild: Rebuild, state: StepState) -> None:
         )
 
 
-def answer(rebuild: Rebuild, step_id: str, actor: Actor, *, yes: bool, note: str) -> Json:
+def answer(rebuild: Rebuild, actor: Actor, step_id: str, *, yes: bool, note: str) -> Json:
     """Return the data of an answer to a hand check."""
     do_step(rebuild, Action.ANSWER, step_id, actor)
     return {"step": step_id, "yes": yes, "note": note.strip()}
 
 
-def skip(rebuild: Rebuild, step_id: str, actor: Actor, reason: str) -> Json:
+def skip(rebuild: Rebuild, actor: Actor, step_id: str, reason: str) -> Json:
     """Return the data of a step that cannot be done tonight."""
     do_step(rebuild, Action.SKIP, step_id, actor)
     return {"step": step_id, "reason": _reason(reason)}
 
 
-def acknowledge(rebuild: Rebuild, step_id: str, actor: Actor) -> Json:
+def acknowledge(rebuild: Rebuild, actor: Actor, step_id: str) -> Json:
     """Return the data of cautions that were read."""
     permit(rebuild, Action.ACKNOWLEDGE, actor)
     state = find_step(rebuild, step_id)
@@ -117,7 +117,7 @@ def acknowledge(rebuild: Rebuild, step_id: str, actor: Actor) -> Json:
     return {"step": step_id, "parts": [part for part, _ in state.cautions]}
 
 
-def replace_part(rebuild: Rebuild, item: str, actor: Actor, *, count: int, reason: str) -> Json:
+def replace_part(rebuild: Rebuild, actor: Actor, item: str, *, count: int, reason: str) -> Json:
     """Return the data of a part that was replaced from the wear kit."""
     permit(rebuild, Action.REPLACE, actor)
     known = [wear.id for wear in rebuild.plan.wear]
@@ -141,7 +141,7 @@ def hand_in(rebuild: Rebuild, actor: Actor) -> Json:
     return {"open_holds": [hold.id for hold in rebuild.open_holds]}
 
 
-def clear(rebuild: Rebuild, hold_id: str, actor: Actor, result: ClearedAs, reason: str) -> Json:
+def clear(rebuild: Rebuild, actor: Actor, hold_id: str, result: ClearedAs, reason: str) -> Json:
     """Return the data of a hold that was looked at and is lifted."""
     permit(rebuild, Action.CLEAR, actor)
     hold = rebuild.hold(hold_id)
@@ -153,7 +153,7 @@ def clear(rebuild: Rebuild, hold_id: str, actor: Actor, result: ClearedAs, reaso
     return {"hold": hold_id, "step": hold.step, "as": result.value, "reason": _reason(reason)}
 
 
-def send_back(rebuild: Rebuild, step_ids: Sequence[str], actor: Actor, reason: str) -> Json:
+def send_back(rebuild: Rebuild, actor: Actor, step_ids: Sequence[str], reason: str) -> Json:
     """Return the data of steps that have to be done again."""
     permit(rebuild, Action.SEND_BACK, actor)
     return _again(rebuild, step_ids, reason)
@@ -257,7 +257,7 @@ def out_of_service(rebuild: Rebuild, actor: Actor, reason: str) -> Json:
     return {"reason": _reason(reason)}
 
 
-def return_to_work(rebuild: Rebuild, step_ids: Sequence[str], actor: Actor, reason: str) -> Json:
+def return_to_work(rebuild: Rebuild, actor: Actor, step_ids: Sequence[str], reason: str) -> Json:
     """Return the data of a machine that is mended: what has to be done again."""
     permit(rebuild, Action.RETURN, actor)
     return _again(rebuild, step_ids, reason)

@@ -10,7 +10,7 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Concatenate, ParamSpec
 
 from sqlalchemy import Connection, insert, select
 
@@ -31,6 +31,7 @@ from verify.store.people import actor_in, person_in
 from verify.store.records import Records, columns_of
 from verify.store.sites import Sites, machine_in
 
+_Given = ParamSpec("_Given")
 Judge = Callable[[Path, str], Result]  # a photo and the id of the view it should show
 
 
@@ -128,42 +129,21 @@ class Rebuilds(Records):
         self, rebuild_id: str, step_id: str, *, yes: bool, note: str = "", by: str
     ) -> Rebuild:
         """Answer a hand check. A no to a step that looks for leaks stops the machine."""
-        return self._do(
-            rebuild_id,
-            Action.ANSWER,
-            by,
-            lambda rebuild, actor, _: rules.answer(rebuild, step_id, actor, yes=yes, note=note),
-            leaks=not yes,
-        )
+        return self._by(rebuild_id, Action.ANSWER, by, rules.answer, step_id, yes=yes, note=note)
 
     def reading(
         self, rebuild_id: str, step_id: str, value: float, *, unit: str | None = None, by: str
     ) -> Rebuild:
         """Write down a reading; it is judged by the plan, the store's settings and the table."""
-        return self._do(
-            rebuild_id,
-            Action.READING,
-            by,
-            lambda rebuild, actor, _: readings.read(rebuild, step_id, actor, value, unit),
-        )
+        return self._by(rebuild_id, Action.READING, by, readings.read, step_id, value, unit)
 
     def skip(self, rebuild_id: str, step_id: str, reason: str, *, by: str) -> Rebuild:
         """Leave a step out, with a reason; it holds the machine."""
-        return self._do(
-            rebuild_id,
-            Action.SKIP,
-            by,
-            lambda rebuild, actor, _: rules.skip(rebuild, step_id, actor, reason),
-        )
+        return self._by(rebuild_id, Action.SKIP, by, rules.skip, step_id, reason)
 
     def acknowledge(self, rebuild_id: str, step_id: str, *, by: str) -> Rebuild:
         """Say that the cautions of a photo were read."""
-        return self._do(
-            rebuild_id,
-            Action.ACKNOWLEDGE,
-            by,
-            lambda rebuild, actor, _: rules.acknowledge(rebuild, step_id, actor),
-        )
+        return self._by(rebuild_id, Action.ACKNOWLEDGE, by, rules.acknowledge, step_id)
 
     def replace_part(
         self, rebuild_id: str, item: str, reason: str, *, count: int = 1, by: str
@@ -179,47 +159,30 @@ class Rebuilds(Records):
             Action.REPLACE,
             by,
             lambda rebuild, actor, _: rules.replace_part(
-                rebuild, item, actor, count=count, reason=reason
+                rebuild, actor, item, count=count, reason=reason
             ),
             also,
         )
 
     def hand_in(self, rebuild_id: str, *, by: str) -> Rebuild:
         """Hand a rebuild in: all steps before start-up are answered."""
-        return self._do(
-            rebuild_id, Action.HAND_IN, by, lambda rebuild, actor, _: rules.hand_in(rebuild, actor)
-        )
+        return self._by(rebuild_id, Action.HAND_IN, by, rules.hand_in)
 
     def clear(
         self, rebuild_id: str, hold_id: str, result: ClearedAs, reason: str, *, by: str
     ) -> Rebuild:
         """Lift a hold after a look, with a reason."""
-        return self._do(
-            rebuild_id,
-            Action.CLEAR,
-            by,
-            lambda rebuild, actor, _: rules.clear(rebuild, hold_id, actor, result, reason),
-        )
+        return self._by(rebuild_id, Action.CLEAR, by, rules.clear, hold_id, result, reason)
 
     def send_back(self, rebuild_id: str, steps: Sequence[str], reason: str, *, by: str) -> Rebuild:
         """Have steps done again, with what hides them and all of start-up."""
-        return self._do(
-            rebuild_id,
-            Action.SEND_BACK,
-            by,
-            lambda rebuild, actor, _: rules.send_back(rebuild, steps, actor, reason),
-        )
+        return self._by(rebuild_id, Action.SEND_BACK, by, rules.send_back, steps, reason)
 
     def release(
         self, rebuild_id: str, *, by: str, meaning: str = "Released for start-up."
     ) -> Rebuild:
         """Release a machine for start-up; the entry is signed."""
-        return self._do(
-            rebuild_id,
-            Action.RELEASE,
-            by,
-            lambda rebuild, actor, _: rules.release(rebuild, actor, meaning),
-        )
+        return self._by(rebuild_id, Action.RELEASE, by, rules.release, meaning)
 
     def emergency_release(self, rebuild_id: str, reason: str, *, by: str) -> Rebuild:
         """Release because no supervisor answered; one has to countersign."""
@@ -232,60 +195,44 @@ class Rebuilds(Records):
 
     def countersign(self, rebuild_id: str, *, note: str = "", by: str) -> Rebuild:
         """Look at an emergency release afterwards; the entry is signed."""
-        return self._do(
-            rebuild_id,
-            Action.COUNTERSIGN,
-            by,
-            lambda rebuild, actor, _: rules.countersign(rebuild, actor, note),
-        )
+        return self._by(rebuild_id, Action.COUNTERSIGN, by, rules.countersign, note)
 
     def put_in_use(self, rebuild_id: str, *, by: str) -> Rebuild:
         """Say that start-up is done: product may be served."""
-        return self._do(
-            rebuild_id,
-            Action.PUT_IN_USE,
-            by,
-            lambda rebuild, actor, _: rules.put_in_use(rebuild, actor),
-        )
+        return self._by(rebuild_id, Action.PUT_IN_USE, by, rules.put_in_use)
 
     def leak(
         self, rebuild_id: str, where: str, *, step_id: str | None = None, note: str = "", by: str
     ) -> Rebuild:
         """Report a leak after the start: the machine stops, the photos are tied to it."""
-        return self._do(
-            rebuild_id,
-            Action.LEAK,
-            by,
-            lambda rebuild, actor, _: rules.leak(rebuild, actor, where, step_id, note),
-        )
+        return self._by(rebuild_id, Action.LEAK, by, rules.leak, where, step_id, note)
 
     def out_of_service(self, rebuild_id: str, reason: str, *, by: str) -> Rebuild:
         """Take a machine out of service: a broken stud, no spare."""
-        return self._do(
-            rebuild_id,
-            Action.OUT_OF_SERVICE,
-            by,
-            lambda rebuild, actor, _: rules.out_of_service(rebuild, actor, reason),
-        )
+        return self._by(rebuild_id, Action.OUT_OF_SERVICE, by, rules.out_of_service, reason)
 
     def return_to_work(
         self, rebuild_id: str, steps: Sequence[str], reason: str, *, by: str
     ) -> Rebuild:
         """Go on with a machine that was out of service, from the steps named."""
-        return self._do(
-            rebuild_id,
-            Action.RETURN,
-            by,
-            lambda rebuild, actor, _: rules.return_to_work(rebuild, steps, actor, reason),
-        )
+        return self._by(rebuild_id, Action.RETURN, by, rules.return_to_work, steps, reason)
 
     def give_up(self, rebuild_id: str, reason: str, *, by: str) -> Rebuild:
         """End a rebuild that is not going to be finished."""
+        return self._by(rebuild_id, Action.GIVE_UP, by, rules.give_up, reason)
+
+    def _by(
+        self,
+        rebuild_id: str,
+        action: Action,
+        by: str,
+        rule: Callable[Concatenate[Rebuild, Actor, _Given], Mapping[str, Any]],
+        *given: _Given.args,
+        **named: _Given.kwargs,
+    ) -> Rebuild:
+        """Write the entry whose data a rule makes from what was given."""
         return self._do(
-            rebuild_id,
-            Action.GIVE_UP,
-            by,
-            lambda rebuild, actor, _: rules.give_up(rebuild, actor, reason),
+            rebuild_id, action, by, lambda rebuild, actor, _: rule(rebuild, actor, *given, **named)
         )
 
     def _refuse_second(self, connection: Connection, machine_id: str) -> None:

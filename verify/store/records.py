@@ -193,10 +193,11 @@ class Records(Base):
         by: str,
         decide: Decide,
         also: Also | None = None,
-        *,
-        leaks: bool = False,
     ) -> Rebuild:
-        """Read the record, ask the rules, write the entry and what follows from it."""
+        """Read the record, ask the rules, write the entry and what follows from it.
+
+        A no to a step that looks for leaks is a leak.
+        """
         now = self.clock()
         with self.write() as connection:
             record = self._record(connection, rebuild_id)
@@ -207,7 +208,8 @@ class Records(Base):
             data = decide(rebuild, actor, now)
             entries = [*record.entries, self._append(connection, rebuild_id, action, actor, data)]
             after = replay(entries)
-            if leaks and after.step(data["step"]).step.leak:
+            refused = action is Action.ANSWER and not data["yes"]
+            if refused and after.step(data["step"]).step.leak:
                 where = str(after.step(data["step"]).step.title)
                 found = rules.leak(after, actor, where, data["step"], data["note"])
                 entries.append(self._append(connection, rebuild_id, Action.LEAK, actor, found))

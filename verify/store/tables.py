@@ -35,6 +35,15 @@ _TIME = String(24)
 _DAY = String(10)
 _DIGEST = String(64)
 
+
+def _link(
+    name: str, table: Table, *, primary_key: bool = False, index: bool | None = None
+) -> Column[str]:
+    """Return a column that holds the id of a row of another table."""
+    target = ForeignKey(table.c.id)
+    return Column(name, _ID, target, nullable=False, primary_key=primary_key, index=index)
+
+
 stores = Table(
     "stores",
     metadata,
@@ -60,8 +69,8 @@ people = Table(
 memberships = Table(
     "memberships",
     metadata,
-    Column("person", _ID, ForeignKey("people.id"), primary_key=True),
-    Column("store", _ID, ForeignKey("stores.id"), primary_key=True),
+    _link("person", people, primary_key=True),
+    _link("store", stores, primary_key=True),
     Column("role", String(16), primary_key=True),
 )
 
@@ -69,9 +78,9 @@ deputies = Table(
     "deputies",
     metadata,
     Column("id", Integer, primary_key=True),
-    Column("store", _ID, ForeignKey("stores.id"), nullable=False, index=True),
-    Column("person", _ID, ForeignKey("people.id"), nullable=False),
-    Column("named_by", _ID, ForeignKey("people.id"), nullable=False),
+    _link("store", stores, index=True),
+    _link("person", people),
+    _link("named_by", people),
     Column("starts", _TIME, nullable=False),
     Column("ends", _TIME, nullable=False),
 )
@@ -80,7 +89,7 @@ machines = Table(
     "machines",
     metadata,
     Column("id", _ID, primary_key=True),
-    Column("store", _ID, ForeignKey("stores.id"), nullable=False, index=True),
+    _link("store", stores, index=True),
     Column("title", Text, nullable=False),
     Column("folder", Text, nullable=False),
     Column("number", Text, nullable=False),  # on its plate; may be empty
@@ -92,8 +101,8 @@ rebuilds = Table(
     "rebuilds",
     metadata,
     Column("id", _ID, primary_key=True),
-    Column("machine", _ID, ForeignKey("machines.id"), nullable=False, index=True),
-    Column("store", _ID, ForeignKey("stores.id"), nullable=False, index=True),
+    _link("machine", machines, index=True),
+    _link("store", stores, index=True),
     Column("day", _DAY, nullable=False, index=True),
     Column("state", String(16), nullable=False),
     Column("started_at", _TIME, nullable=False),
@@ -149,17 +158,17 @@ pictures = Table(
 uses = Table(
     "uses",
     metadata,
-    Column("rebuild", _ID, ForeignKey("rebuilds.id"), primary_key=True),
+    _link("rebuild", rebuilds, primary_key=True),
     Column("n", Integer, primary_key=True),  # of the entry
     Column("step", _ID, nullable=False),
-    Column("store", _ID, ForeignKey("stores.id"), nullable=False),
+    _link("store", stores),
     Column("sha256", _DIGEST, ForeignKey("pictures.sha256"), nullable=False, index=True),
 )
 
 wear = Table(
     "wear",
     metadata,
-    Column("machine", _ID, ForeignKey("machines.id"), primary_key=True),
+    _link("machine", machines, primary_key=True),
     Column("item", _ID, primary_key=True),
     Column("fitted_on", _DAY),
     Column("fitted_by", _ID),
@@ -171,8 +180,8 @@ wear = Table(
 deliveries = Table(
     "deliveries",
     metadata,
-    Column("person", _ID, ForeignKey("people.id"), primary_key=True),
+    _link("person", people, primary_key=True),
     Column("key", _ID, primary_key=True),
-    Column("rebuild", _ID, ForeignKey("rebuilds.id"), nullable=False),
+    _link("rebuild", rebuilds),
     Column("at", _TIME, nullable=False),
 )
