@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import secrets
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -16,12 +17,9 @@ from verify.store.home import Home, open_home
 NO_SERVER = "no PostgreSQL: VERIFY_TEST_POSTGRESQL names one ('sh .ci/postgresql start DIR')"
 
 
-@pytest.fixture(params=["sqlite", "postgresql"])
-def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
-    """Give the URL of an empty database of its own."""
-    if request.param == "sqlite":
-        yield f"sqlite:///{tmp_path / 'home' / 'records.db'}"
-        return
+@contextmanager
+def on_postgresql(how: str = "") -> Iterator[str]:
+    """Give the URL of an empty database on the server; ``how`` says how it is made."""
     server = os.environ.get("VERIFY_TEST_POSTGRESQL")
     if not server:
         if os.environ.get("VERIFY_REQUIRE_POSTGRESQL"):
@@ -31,10 +29,20 @@ def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str
 
     name = f"verify_{secrets.token_hex(6)}"
     with psycopg.connect(server, autocommit=True) as connection:
-        connection.execute(f'CREATE DATABASE "{name}"')
+        connection.execute(f'CREATE DATABASE "{name}" {how}')
     yield server.replace("/verify?", f"/{name}?")
     with psycopg.connect(server, autocommit=True) as connection:
         connection.execute(f'DROP DATABASE "{name}" WITH (FORCE)')
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+    """Give the URL of an empty database of its own."""
+    if request.param == "sqlite":
+        yield f"sqlite:///{tmp_path / 'home' / 'records.db'}"
+        return
+    with on_postgresql() as url:
+        yield url
 
 
 @pytest.fixture

@@ -8,9 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from tests.store.make import Clock, furnish, whole_night
+from tests.store.conftest import on_postgresql
+from tests.store.make import STORE, Clock, furnish, whole_night
 from verify.errors import RecordBrokenError, StoreError
+from verify.rebuild.people import Role
 from verify.settings import RecordSettings, read_record_settings
+from verify.store.chain import BOOK
 from verify.store.home import open_home
 from verify.store.keys import PRIVATE, PUBLIC, open_key
 from verify.store.pictures import Pictures, open_pictures
@@ -63,6 +66,19 @@ def test_records_with_pictures_behind_a_url(tmp_path: Path) -> None:
         furnish(home, tmp_path / "machines")
         done = whole_night(home, tmp_path)
         home.rebuilds.check(done.id)
+
+
+def test_a_server_that_was_set_up_without_a_locale(tmp_path: Path) -> None:
+    """PostgreSQL takes SQL_ASCII then, and hands out what it got, byte by byte."""
+    with on_postgresql("ENCODING 'SQL_ASCII' LOCALE 'C' TEMPLATE template0") as url:
+        settings = RecordSettings(url, str(tmp_path / "pictures"), tmp_path / "keys")
+        with open_home(settings, Clock()) as home:
+            furnish(home, tmp_path / "machines")
+            roles = [(STORE, Role.CREW)]
+            home.people.add("begona", "Begoña Łuk", by="noor", secret="394816", roles=roles)
+        with open_home(settings, Clock()) as home:
+            assert home.people.person("begona").name == "Begoña Łuk"
+            home.rebuilds.check_chain(BOOK)
 
 
 def test_the_key_is_made_once_and_kept_close(tmp_path: Path) -> None:

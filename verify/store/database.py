@@ -153,7 +153,11 @@ _ALLOWED = "sqlite:////absolute/path.db or postgresql://user@host/name"
 def _engine(url: URL) -> Engine:
     try:
         if url.get_backend_name() == "postgresql":
-            return create_engine(url, pool_pre_ping=True, isolation_level="READ COMMITTED")
+            # A server that was set up without a locale would hand out bytes instead of texts.
+            utf8 = {"client_encoding": "utf8"}
+            return create_engine(
+                url, pool_pre_ping=True, isolation_level="READ COMMITTED", connect_args=utf8
+            )
         engine = create_engine(url, connect_args={"timeout": _BUSY_SECONDS})
     except (ModuleNotFoundError, NoSuchModuleError) as error:
         raise StoreError(
