@@ -22,6 +22,16 @@ class FaultSpec:
     carries: tuple[str, ...] = ()
 
 
+def missing(fix: str) -> FaultSpec:
+    """Return the fault of a part that is not there."""
+    return FaultSpec("missing", "absent", fix)
+
+
+def swapped(state: str, other: str, fix: str) -> FaultSpec:
+    """Return the fault of a part in whose place that other part sits."""
+    return FaultSpec(state, "swapped", fix, swap_with=other)
+
+
 @dataclass(frozen=True)
 class PartSpec:
     """A part to be judged."""

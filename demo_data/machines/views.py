@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from demo_data.machines.design import Design
 from demo_data.machines.door import screw_places
-from demo_data.machines.specs import FaultSpec, PartSpec, ViewSpec
+from demo_data.machines.specs import FaultSpec, PartSpec, ViewSpec, missing, swapped
 from demo_data.machines.views_inner import barrels_view, pump_view, seals_view
 
-_MISSING_VALVE = FaultSpec("missing", "absent", "Slide a draw valve into the bore.")
+_MISSING_VALVE = missing("Slide a draw valve into the bore.")
 
 
 def side_names(count: int) -> tuple[str, ...]:
@@ -23,11 +23,10 @@ def _outer_part(side: str, title: str, three: bool) -> PartSpec:
     ]
     if three:
         faults.append(
-            FaultSpec(
+            swapped(
                 "special-valve",
-                "swapped",
+                "centre-valve",
                 "This is the valve with the divider seal; it belongs in the centre.",
-                swap_with="centre-valve",
             )
         )
     return PartSpec(f"{side}-valve", title, "window-front", tuple(faults), "outer-valve")
@@ -39,11 +38,10 @@ def _centre_part() -> PartSpec:
         "Centre draw valve with divider seal",
         "seal-seated",
         (
-            FaultSpec(
+            swapped(
                 "outer-valve",
-                "swapped",
+                "left-valve",
                 "This is an outer valve; fit the one with the divider seal.",
-                swap_with="left-valve",
             ),
             FaultSpec("seal-missing", "other", "Fit the divider seal into its grooves."),
             FaultSpec("seal-off", "displaced", "Move the divider seal up by one groove."),
@@ -67,7 +65,7 @@ def _valves_view(design: Design) -> ViewSpec:
     for name in names:
         part_id = f"{name}-plug"
         title = f"{name.capitalize()} bleeder plug" if name != "bleeder" else "Bleeder plug"
-        fault = FaultSpec("missing", "absent", "Push the bleeder plug into its hole.")
+        fault = missing("Push the bleeder plug into its hole.")
         alike = "bleeder-plug" if len(names) == 2 else None
         listed.append(PartSpec(part_id, title, "in", (fault,), alike, ("any-turn",)))
     return ViewSpec(
@@ -97,7 +95,7 @@ def _back_view(design: Design) -> ViewSpec:
                 label,
                 "seated",
                 (
-                    FaultSpec("missing", "absent", "Push the bushing onto its boss."),
+                    missing("Push the bushing onto its boss."),
                     FaultSpec(
                         "reversed", "flipped", "Turn the bushing: wide end against the door."
                     ),
@@ -114,7 +112,7 @@ def _back_view(design: Design) -> ViewSpec:
                 label,
                 "in-groove",
                 (
-                    FaultSpec("missing", "absent", "Press a gasket into the groove."),
+                    missing("Press a gasket into the groove."),
                     FaultSpec("upside-down", "flipped", "Turn the gasket: wide side down."),
                     FaultSpec("out", "displaced", "Press the gasket in all round."),
                 ),
@@ -139,13 +137,8 @@ def _screw_part(part_id: str) -> PartSpec:
         f"{row.capitalize()} {side} hand-screw ({'tall' if tall else 'short'})",
         "tight",
         (
-            FaultSpec("missing", "absent", "Fit and tighten the hand-screw."),
-            FaultSpec(
-                wrong,
-                "swapped",
-                f"Fit the {'tall' if tall else 'short'} hand-screw here.",
-                swap_with=other,
-            ),
+            missing("Fit and tighten the hand-screw."),
+            swapped(wrong, other, f"Fit the {'tall' if tall else 'short'} hand-screw here."),
             FaultSpec("loose", "displaced", "Run the hand-screw in until it seats."),
         ),
         "tall-screw" if tall else "short-screw",
@@ -153,46 +146,40 @@ def _screw_part(part_id: str) -> PartSpec:
     )
 
 
+def _spout_parts(
+    design: Design, name: str, label: str, expect: str, fault: FaultSpec, alike: str
+) -> list[PartSpec]:
+    """Return a part of each spout; where there are several, they look alike."""
+    sides = side_names(len(design.spouts))
+    if len(sides) == 1:
+        return [PartSpec(f"draw-{name}", f"Draw {label}", expect, (fault,))]
+    return [
+        PartSpec(f"{side}-{name}", f"{side.capitalize()} {label}", expect, (fault,), alike)
+        for side in sides
+    ]
+
+
 def _front_view(design: Design) -> ViewSpec:
-    listed = [_screw_part(part_id) for part_id in screw_places(design)]
-    names = side_names(len(design.spouts))
-    many = len(names) > 1
-    for name in names:
-        part_id, title = (
-            (f"{name}-handle", f"{name.capitalize()} handle")
-            if many
-            else (
-                "draw-handle",
-                "Draw handle",
-            )
-        )
-        missing = FaultSpec("missing", "absent", "Hang the handle in and push the pin through.")
-        listed.append(PartSpec(part_id, title, "fitted", (missing,), "handle" if many else None))
-    listed.append(
-        PartSpec(
-            "handle-pin",
-            "Handle pin",
-            "locked",
-            (
-                FaultSpec("missing", "absent", "Push the pin through all handles."),
-                FaultSpec(
-                    "not-flipped", "turned", "Flip the pin's bent end down into its groove.", 90.0
-                ),
+    pin = PartSpec(
+        "handle-pin",
+        "Handle pin",
+        "locked",
+        (
+            missing("Push the pin through all handles."),
+            FaultSpec(
+                "not-flipped", "turned", "Flip the pin's bent end down into its groove.", 90.0
             ),
-            symmetry=("mirror",),
-        )
+        ),
+        symmetry=("mirror",),
     )
-    for name in names:
-        part_id, title = (
-            (f"{name}-stem", f"{name.capitalize()} valve, raised")
-            if many
-            else (
-                "draw-stem",
-                "Draw valve, raised",
-            )
-        )
-        down = FaultSpec("down", "displaced", "Raise the valve until the handle holds it.")
-        listed.append(PartSpec(part_id, title, "raised", (down,), "valve-stem" if many else None))
+    hang = missing("Hang the handle in and push the pin through.")
+    down = FaultSpec("down", "displaced", "Raise the valve until the handle holds it.")
+    listed = [
+        *(_screw_part(part_id) for part_id in screw_places(design)),
+        *_spout_parts(design, "handle", "handle", "fitted", hang, "handle"),
+        pin,
+        *_spout_parts(design, "stem", "valve, raised", "raised", down, "valve-stem"),
+    ]
     return ViewSpec(
         "door-front",
         "Door mounted",

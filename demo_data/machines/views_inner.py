@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from demo_data.machines.specs import FaultSpec, PartSpec, ViewSpec
+from demo_data.machines.specs import FaultSpec, PartSpec, ViewSpec, missing, swapped
 
 
 def pump_view() -> ViewSpec:
@@ -12,7 +12,7 @@ def pump_view() -> ViewSpec:
         "Cross pin",
         "from-top",
         (
-            FaultSpec("missing", "absent", "Push the cross pin in from the top."),
+            missing("Push the cross pin in from the top."),
             FaultSpec("from-below", "turned", "Pull the pin and enter it from the top.", 180.0),
         ),
     )
@@ -21,7 +21,7 @@ def pump_view() -> ViewSpec:
         "Locking clip",
         "closed",
         (
-            FaultSpec("missing", "absent", "Fit the locking clip and close it."),
+            missing("Fit the locking clip and close it."),
             FaultSpec("open", "other", "Swing the clip over the pump until it catches."),
         ),
     )
@@ -29,18 +29,12 @@ def pump_view() -> ViewSpec:
         "bracket-gasket",
         "Bracket gasket on the feed tube",
         "fitted",
-        (FaultSpec("missing", "absent", "Slide the bracket gasket onto the feed tube."),),
+        (missing("Slide the bracket gasket onto the feed tube."),),
     )
-    rings = tuple(
-        PartSpec(
-            f"{name}-tube-ring",
-            f"{name.capitalize()} O-ring of the feed tube",
-            "on",
-            (FaultSpec("missing", "absent", "Roll the O-ring into its groove; lubricate it."),),
-            "tube-ring",
-        )
+    rings = [
+        _ring(f"{name}-tube-ring", f"{name.capitalize()} O-ring of the feed tube", "tube-ring")
         for name in ("upper", "lower")
-    )
+    ]
     return ViewSpec(
         "pump",
         "Pump at the back of the hopper",
@@ -56,21 +50,21 @@ def _boot_part(side: str) -> PartSpec:
         f"Boot seal of the {side} drive shaft",
         "ridge-outside",
         (
-            FaultSpec("missing", "absent", "Slide a boot seal onto the drive shaft."),
+            missing("Slide a boot seal onto the drive shaft."),
             FaultSpec("inside-out", "other", "Turn the boot seal: its ridge must be outside."),
         ),
         "boot-seal",
     )
 
 
-def _ring_part(side: str, name: str) -> PartSpec:
-    return PartSpec(
-        f"{side}-{name}-ring",
-        f"{name.capitalize()} O-ring of the {side} pump shaft",
-        "on",
-        (FaultSpec("missing", "absent", "Roll the O-ring into its groove; lubricate it."),),
-        "pump-shaft-ring",
-    )
+def _ring(part_id: str, title: str, alike: str) -> PartSpec:
+    fault = missing("Roll the O-ring into its groove; lubricate it.")
+    return PartSpec(part_id, title, "on", (fault,), alike)
+
+
+def _shaft_ring(side: str, name: str) -> PartSpec:
+    title = f"{name.capitalize()} O-ring of the {side} pump shaft"
+    return _ring(f"{side}-{name}-ring", title, "pump-shaft-ring")
 
 
 def _end_part(side: str) -> PartSpec:
@@ -88,7 +82,7 @@ def seals_view() -> ViewSpec:
     sides = ("left", "right")
     parts = [_boot_part(side) for side in sides]
     parts += [_end_part(side) for side in sides]
-    parts += [_ring_part(side, name) for side in sides for name in ("upper", "lower")]
+    parts += [_shaft_ring(side, name) for side in sides for name in ("upper", "lower")]
     return ViewSpec(
         "seals",
         "Drive shafts and pump shafts with their seals",
@@ -122,7 +116,7 @@ def _barrel_parts(side: str) -> list[PartSpec]:
             f"{side}-beater-{hand}-blade",
             f"{hand.capitalize()} blade of the {side} beater",
             "on",
-            (FaultSpec("missing", "absent", "Hang the blade onto its studs."),),
+            (missing("Hang the blade onto its studs."),),
             f"{hand}-blade",
         )
         for hand in ("left", "right")
@@ -132,12 +126,9 @@ def _barrel_parts(side: str) -> list[PartSpec]:
         f"Front shoe of the {side} beater",
         "own-side",
         (
-            FaultSpec("missing", "absent", f"Fit the {side} front shoe onto the beater."),
-            FaultSpec(
-                "other-side",
-                "swapped",
-                f"This is the {other} shoe; fit the {side} one.",
-                swap_with=f"{other}-shoe",
+            missing(f"Fit the {side} front shoe onto the beater."),
+            swapped(
+                "other-side", f"{other}-shoe", f"This is the {other} shoe; fit the {side} one."
             ),
         ),
     )
