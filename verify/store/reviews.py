@@ -23,6 +23,7 @@ from verify.store.people import require_any_role
 
 REVIEWED = "part-reviewed"
 TAUGHT = "part-taught"
+MAY_SAY = frozenset({Role.MANAGER, Role.SUPERVISOR})
 MOST = 400  # photos that are looked through, the newest
 
 
@@ -128,17 +129,8 @@ class Reviews(Base):
         Raises:
             RefusedError: this person is no manager or supervisor of the store.
         """
-        data = {
-            "rebuild": flagged.rebuild,
-            "entry": flagged.entry,
-            "part": flagged.part,
-            "said": said.value,
-            "state": state if said is Said.REAL else None,
-        }
-        roles = {Role.MANAGER, Role.SUPERVISOR}
-        with self.write() as connection:
-            require_any_role(connection, by, roles, store=flagged.store)
-            self.note(connection, REVIEWED, by, data)
+        known = state if said is Said.REAL else None
+        self._note(REVIEWED, flagged, {"said": said.value, "state": known}, by)
 
     def note_taught(self, flagged: Flagged, *, by: str) -> None:
         """Write into the book that a flagged part became a reference shot.
@@ -146,17 +138,14 @@ class Reviews(Base):
         Raises:
             RefusedError: this person is no manager or supervisor of the store.
         """
-        data = {
-            "rebuild": flagged.rebuild,
-            "entry": flagged.entry,
-            "part": flagged.part,
-            "machine": flagged.machine,
-            "sha256": flagged.sha256,
-            "state": flagged.state,
-        }
+        data = {"machine": flagged.machine, "sha256": flagged.sha256, "state": flagged.state}
+        self._note(TAUGHT, flagged, data, by)
+
+    def _note(self, kind: str, flagged: Flagged, data: dict[str, Any], by: str) -> None:
+        about = {"rebuild": flagged.rebuild, "entry": flagged.entry, "part": flagged.part}
         with self.write() as connection:
-            require_any_role(connection, by, {Role.MANAGER, Role.SUPERVISOR}, store=flagged.store)
-            self.note(connection, TAUGHT, by, data)
+            require_any_role(connection, by, MAY_SAY, store=flagged.store)
+            self.note(connection, kind, by, {**about, **data})
 
     def _words(self, connection: Any) -> dict[tuple[str, int, str], dict[str, Any]]:
         """Return the last word on each part, by rebuild, entry and part."""
