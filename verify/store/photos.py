@@ -13,7 +13,7 @@ from verify.domain import Result
 from verify.errors import RecordBrokenError, RefusedError, UsageError
 from verify.rebuild.claims import Doubt
 from verify.rebuild.entries import Action, Entry, to_rfc3339
-from verify.rebuild.replay import Rebuild, StepState, replay
+from verify.rebuild.replay import Rebuild, StepState, apply, begin
 from verify.result_json import result_to_json
 from verify.store import tables
 from verify.store.chain import Verified, sha256
@@ -112,17 +112,43 @@ def check_pictures(verified: Verified, pictures: Pictures | None) -> None:
                 raise RecordBrokenError(f"{where}: {broken}") from None
 
 
-def check_replay(verified: Verified) -> None:
-    """Hold the order of a record's entries against the rules.
+def check_replay(verified: Verified) -> Rebuild:
+    """Hold the order of a record's entries against the rules; return where it stands.
 
     Raises:
         RecordBrokenError: an entry does not fit the state before it.
     """
-    for end in range(1, len(verified.entries) + 1):
+    rebuild: Rebuild | None = None
+    for entry in verified.entries:
         try:
-            replay(verified.entries[:end])
+            rebuild = begin(entry) if rebuild is None else apply(rebuild, entry)
         except (ValueError, KeyError, RefusedError) as broken:
-            where = f"record {verified.chain}, entry {end}"
+            where = f"record {verified.chain}, entry {entry.n}"
             raise RecordBrokenError(
                 f"{where}: does not fit what stands above it: {broken}"
             ) from None
+    if rebuild is None:
+        raise RecordBrokenError(f"record {verified.chain}, entry 1: is missing")
+    return rebuild
+
+
+def check_uses(connection: Connection, verified: Verified) -> None:
+    """Hold the list of pictures in use against a record: it tells a photo that is used again.
+
+    Raises:
+        RecordBrokenError: names the entry whose picture is listed wrongly.
+    """
+    c = tables.uses.c
+    wanted = select(c.n, c.step, c.sha256).where(c.rebuild == verified.chain)
+    listed = {row.n: (row.step, row.sha256) for row in connection.execute(wanted)}
+    used = {
+        entry.n: (entry.data["step"], entry.data["sha256"])
+        for entry in verified.entries
+        if entry.kind == Action.PHOTO
+    }
+    for n in sorted(used.keys() | listed.keys()):
+        if used.get(n) != listed.get(n):
+            raise RecordBrokenError(
+                f"record {verified.chain}, entry {n}: its picture is not the one in the list of "
+                "pictures in use"
+            )

@@ -178,8 +178,26 @@ class Records(Base):
             rebuild_id, rows, head, self.key.public, expected_head=expected_head
         )
         photos.check_pictures(verified, self.pictures)
-        photos.check_replay(verified)
+        self._check_lists(photos.check_replay(verified), verified)
         return verified
+
+    def _check_lists(self, rebuild: Rebuild, verified: Verified) -> None:
+        """Hold what the lists say of a rebuild against its record."""
+        said = columns_of(rebuild)
+        c = tables.rebuilds.c
+        wanted = select(*(c[name] for name in said)).where(c.id == rebuild.id)
+        with self.database.read() as connection:
+            kept = connection.execute(wanted).mappings().one()
+            length = head_of(connection, rebuild.id)
+            if length is None or length.length != len(verified.entries):
+                return  # somebody has gone on meanwhile
+            photos.check_uses(connection, verified)
+        for name, value in said.items():
+            if kept[name] != value:
+                raise RecordBrokenError(
+                    f"record {rebuild.id}, entry {rebuild.entries}: is listed as {name} "
+                    f"'{kept[name]}', the record says '{value}'"
+                )
 
     def _look(self, rebuild_id: str, by: str) -> tuple[Rebuild, Actor]:
         with self.database.read() as connection:

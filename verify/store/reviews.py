@@ -86,7 +86,7 @@ class Reviews(Base):
         if machine is not None:
             wanted = wanted.where(r.machine == machine)
         if rebuild is not None:
-            wanted = wanted.where(r.id == rebuild)
+            wanted = wanted.where(e.chain == rebuild)
         with self.database.read() as connection:
             rows = connection.execute(wanted).all()
             words = self._words(connection)

@@ -135,6 +135,8 @@ entries = Table(
     Column("signature", String(128)),  # Ed25519 of the body, base64
 )
 
+Index("ix_entries_kind_at", entries.c.kind, entries.c.at)  # the newest photos, all reviews
+
 chains = Table(
     "chains",
     metadata,
