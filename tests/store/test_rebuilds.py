@@ -266,3 +266,13 @@ def test_only_one_of_two_starts_wins(bare: Home, tmp_path: Path) -> None:
     with ThreadPoolExecutor(4) as pool:
         came = list(pool.map(begin, ["ines", "tomek", "ines", "tomek"]))
     assert sorted(came)[:3] == ["going-on"] * 3
+
+
+def test_a_leak_of_a_night_that_is_over_is_refused_while_the_next_goes_on(
+    home: Home, tmp_path: Path
+) -> None:
+    done = whole_night(home, tmp_path)
+    home.rebuilds.start("harbour-2", by="ines")
+    with pytest.raises(RefusedError, match="is under-way; say there what is wrong"):
+        home.rebuilds.leak(done.id, "left spout", by="ines")
+    assert home.rebuilds.get(done.id).state is State.IN_USE

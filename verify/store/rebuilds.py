@@ -15,7 +15,6 @@ from typing import Any, Concatenate, ParamSpec
 from sqlalchemy import Connection, insert, select
 
 from verify.domain import Result
-from verify.errors import RefusedError
 from verify.machine_file import content_sha256, read_machine
 from verify.rebuild import readings, rules
 from verify.rebuild.days import business_day
@@ -24,7 +23,6 @@ from verify.rebuild.people import Actor, require_role
 from verify.rebuild.plan import plan_of, plan_to_json
 from verify.rebuild.replay import Rebuild, begin
 from verify.rebuild.sanitizer import sanitizers
-from verify.rebuild.states import CLOSED
 from verify.store import claims, photos, tables, wear_kit
 from verify.store.chain import append
 from verify.store.people import actor_in, person_in
@@ -59,7 +57,7 @@ class Rebuilds(Records):
         now = self.clock()
         with self.write() as connection:
             require_role(Action.START, actor_in(connection, by, known.store, now))
-            self._refuse_second(connection, machine_id)
+            self._refuse_second(connection, machine_id, "finish it, or give it up with a reason")
             site = Sites(self.database, self.key, self.clock).site_in(connection, known.store)
             day = business_day(now, site.zone, site.day_starts).isoformat()
             data = {
@@ -234,18 +232,6 @@ class Rebuilds(Records):
         return self._do(
             rebuild_id, action, by, lambda rebuild, actor, _: rule(rebuild, actor, *given, **named)
         )
-
-    def _refuse_second(self, connection: Connection, machine_id: str) -> None:
-        c = tables.rebuilds.c
-        closed = [state.value for state in CLOSED]
-        wanted = select(c.id, c.state).where(c.machine == machine_id, c.state.not_in(closed))
-        row = connection.execute(wanted).first()
-        if row is not None:
-            raise RefusedError(
-                "going-on",
-                f"the rebuild {row.id} of this machine is {row.state}; finish it, or "
-                "give it up with a reason",
-            )
 
     def _new_id(self, connection: Connection, machine_id: str, day: str) -> str:
         c = tables.rebuilds.c

@@ -10,7 +10,7 @@ from typing import Any, Self
 
 from sqlalchemy import Connection, insert, select, tuple_, update
 
-from verify.errors import RecordBrokenError, UsageError
+from verify.errors import RecordBrokenError, RefusedError, UsageError
 from verify.rebuild import rules
 from verify.rebuild.entries import Action, Entry, to_rfc3339
 from verify.rebuild.people import Actor
@@ -232,6 +232,9 @@ class Records(Base):
                 found = rules.leak(after, actor, where, data["step"], data["note"])
                 entries.append(self._append(connection, rebuild_id, Action.LEAK, actor, found))
                 after = replay(entries)
+            if rebuild.state in CLOSED and after.state not in CLOSED:
+                way_out = "say there what is wrong: take the machine out of service, or note it"
+                self._refuse_second(connection, rebuild.machine, way_out)
             if after.state is not rebuild.state:
                 self._note_head(connection, entries[-1])
             if also is not None:
@@ -242,6 +245,17 @@ class Records(Base):
                 update(tables.rebuilds).where(c.id == rebuild_id).values(**columns_of(after))
             )
             return after
+
+    def _refuse_second(self, connection: Connection, machine_id: str, way_out: str) -> None:
+        """Refuse what would have two rebuilds of a machine go on at once."""
+        c = tables.rebuilds.c
+        closed = [state.value for state in CLOSED]
+        wanted = select(c.id, c.state).where(c.machine == machine_id, c.state.not_in(closed))
+        row = connection.execute(wanted).first()
+        if row is not None:
+            raise RefusedError(
+                "going-on", f"the rebuild {row.id} of this machine is {row.state}; {way_out}"
+            )
 
     def _came_before(self, connection: Connection, rebuild_id: str, by: str) -> bool:
         if self.delivery is None:
