@@ -276,3 +276,15 @@ def test_a_leak_of_a_night_that_is_over_is_refused_while_the_next_goes_on(
     with pytest.raises(RefusedError, match="is under-way; say there what is wrong"):
         home.rebuilds.leak(done.id, "left spout", by="ines")
     assert home.rebuilds.get(done.id).state is State.IN_USE
+
+
+def test_leaks_are_counted_with_the_photos_that_had_passed(home: Home, tmp_path: Path) -> None:
+    done = whole_night(home, tmp_path)
+    assert home.rebuilds.leaks() == []
+    home.rebuilds.leak(done.id, "left spout", step_id="spout", by="ines")
+    (leak,) = home.rebuilds.leaks(store="harbour-steps", machine="harbour-2")
+    assert (leak.rebuild, leak.where, leak.step, leak.miss) == (
+        done.id, "left spout", "spout", "tool",
+    )  # fmt: skip
+    assert leak.photos == done.photos
+    assert home.rebuilds.leaks(store="elsewhere") == []

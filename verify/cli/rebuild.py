@@ -105,6 +105,28 @@ def show(rebuild: RebuildName, as_json: AsJson = False) -> None:
 
 
 @looking.command()
+def leaks(store: OnlyStore = None, machine: _Machine = None, as_json: AsJson = False) -> None:
+    """List leaks and count who overlooked them."""
+    from collections import Counter
+    from dataclasses import asdict
+
+    from verify.cli.rebuild_lines import leak_lines
+
+    with opened() as home:
+        found = home.rebuilds.leaks(store=store, machine=machine)
+    if as_json:
+        for leak in found:
+            answer_json(json.dumps(asdict(leak), ensure_ascii=False))
+        return
+    for line in leak_lines(found):
+        answer(line)
+    missed = Counter(leak.miss for leak in found)
+    words = {"tool": "the tool", "person": "a person", "not-known": "not known"}
+    counted = ", ".join(f"{words[miss]} {number}" for miss, number in missed.most_common())
+    answer(f"leaks: {len(found)}; overlooked by: {counted}" if found else "no leak was reported")
+
+
+@looking.command()
 def export(rebuild: RebuildName, pdf: _Pdf = None, archive: _Zip = None) -> None:
     """Write the evidence of a rebuild as PDF or ZIP.
 

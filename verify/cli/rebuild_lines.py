@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -11,7 +11,7 @@ from verify.cli.output import Ink, answer, answer_json, clean, pad, paint, rule,
 
 if TYPE_CHECKING:
     from verify.rebuild.replay import Rebuild, StepState
-    from verify.store.records import Listed
+    from verify.store.records import FoundLeak, Listed
 
 # A standing is told by its word; the colour only underlines it.
 STANDINGS: dict[str, tuple[str, Ink]] = {
@@ -151,6 +151,14 @@ def listed_lines(rebuilds: list[Listed]) -> Iterator[str]:
         ).rstrip()
     if not rebuilds:
         yield "  none"
+
+
+def leak_lines(leaks: Sequence[FoundLeak]) -> Iterator[str]:
+    """Yield a few lines for each leak found after a start."""
+    for leak in leaks:
+        step = f", step {leak.step}" if leak.step else ""
+        photos = f"{len(leak.photos)} photos counted then"
+        yield from wrapped(f"{leak.where}{step}; {photos}", "    ", f"{leak.rebuild}: ")
 
 
 def clock(at: datetime) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -55,6 +56,21 @@ class Listed:
     open_holds: int
     leaks: int
     to_countersign: bool
+
+
+@dataclass(frozen=True)
+class FoundLeak:
+    """A leak found after a start, and who overlooked it (``entries.Miss``)."""
+
+    rebuild: str
+    machine: str
+    store: str
+    at: str
+    by: str
+    where: str
+    step: str | None
+    miss: str
+    photos: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -127,6 +143,22 @@ class Records(Base):
         every = [state for state in State if state not in CLOSED]
         found = self.listed(machine=machine_id, states=every, limit=1)
         return found[0].id if found else None
+
+    def leaks(self, *, store: str | None = None, machine: str | None = None) -> list[FoundLeak]:
+        """Return all leaks found after a start, the newest first, with the photos that passed."""
+        e, r = tables.entries.c, tables.rebuilds.c
+        wanted = (
+            select(e.body, r.machine, r.store)
+            .join(tables.rebuilds, r.id == e.chain)
+            .where(e.kind == Action.LEAK.value)
+            .order_by(e.at.desc(), e.chain, e.n.desc())
+        )
+        for column, value in ((r.store, store), (r.machine, machine)):
+            if value is not None:
+                wanted = wanted.where(column == value)
+        with self.database.read() as connection:
+            rows = connection.execute(wanted).all()
+        return [_leak_of(json.loads(row.body), row.machine, row.store) for row in rows]
 
     def chains(self) -> list[str]:
         """Return the ids of all records: those of rebuilds, and the book."""
@@ -305,6 +337,15 @@ class Records(Base):
             if head_of(connection, rebuild_id) or written(connection, rebuild_id):
                 raise RecordBrokenError(f"record {rebuild_id}: is missing in the list of rebuilds")
             raise UsageError(f"there is no rebuild '{rebuild_id}'; see the list of rebuilds")
+
+
+def _leak_of(entry: Mapping[str, Any], machine: str, store: str) -> FoundLeak:
+    data = entry["data"]
+    where, step, miss = data["where"], data["step"], data["miss"]
+    photos = tuple(data["photos"])
+    return FoundLeak(
+        entry["chain"], machine, store, entry["at"], entry["by"], where, step, miss, photos
+    )
 
 
 def columns_of(rebuild: Rebuild) -> dict[str, Any]:
