@@ -129,15 +129,20 @@ def _summary(paper: Paper, case: _Case) -> None:
         paper.part("Leak after the start")
         paper.say(
             f"{leak.where}, seen by {case.who(leak.by)}, {case.when(leak.at)}. Overlooked by: "
-            f"{leak.miss}. The {len(leak.photos)} photos that counted then are tied to it."
+            f"{_MISSED_BY[leak.miss]}. The {len(leak.photos)} photos that counted then are tied to it."
         )
     if rebuild.replaced:
         paper.part("Replaced from the wear kit")
+        titles = {item.id: str(item.title) for item in rebuild.plan.wear}
         for item in rebuild.replaced:
+            title = titles.get(item["item"], item["item"])
             who = case.who(item["by"])
-            paper.say(f"{item['count']} × {item['item']}: {item['reason']} ({who})", indent=4)
+            paper.say(f"{item['count']} × {title}: {item['reason']} ({who})", indent=4)
     paper.ln(3)
     paper.small(_CAUTION)
+
+
+_MISSED_BY = {"tool": "the tool", "person": "a person", "not-known": "not known"}
 
 
 def _decisions(case: _Case) -> Iterator[str]:
