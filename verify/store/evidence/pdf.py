@@ -129,7 +129,8 @@ def _summary(paper: Paper, case: _Case) -> None:
         paper.part("Leak after the start")
         paper.say(
             f"{leak.where}, seen by {case.who(leak.by)}, {case.when(leak.at)}. Overlooked by: "
-            f"{_MISSED_BY[leak.miss]}. The {len(leak.photos)} photos that counted then are tied to it."
+            f"{_MISSED_BY[leak.miss]}. "
+            f"The {len(leak.photos)} photos that counted then are tied to it."
         )
     if rebuild.replaced:
         paper.part("Replaced from the wear kit")
