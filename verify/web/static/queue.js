@@ -127,9 +127,16 @@ const Queue = (() => {
     return made;
   }
 
+  function newKey() {
+    const bytes = crypto.getRandomValues(new Uint8Array(16));
+    return [...bytes].map((byte) => byte.toString(16).padStart(2, "0")).join("");
+  }
+
   // Sends a form; what gets no answer is kept. Earlier things go first, so that the order stays.
   async function submit(form, picture, submitter, progress) {
-    const fields = [...new FormData(form, submitter)].filter(([, value]) => typeof value === "string");
+    const given = [...new FormData(form, submitter)].filter(([, value]) => typeof value === "string");
+    // A page that was kept on the phone is sent from more than once: each time is a new thing.
+    const fields = given.map(([name, value]) => (name === "key" ? [name, newKey()] : [name, value]));
     const item = {
       url: new URL(form.action).pathname, fields, picture, person,
       title: document.title, at: Date.now(),
