@@ -11,7 +11,7 @@ from tests.web.conftest import HOST, House
 from verify.web.security import COOKIE, Limiter
 
 PUBLIC = {"/sign-in", "/sign-out", "/language", "/who.json", "/first", "/trust",
-          "/trust/verify.crt", "/worker.js", "/static"}  # fmt: skip
+          "/trust/verify.crt", "/worker.js", "/offline", "/static"}  # fmt: skip
 MINE = {"/", "/waiting", "/flagged"}  # show what is this person's, whoever it is
 
 

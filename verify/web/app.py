@@ -10,7 +10,7 @@ from fastapi.staticfiles import StaticFiles
 from verify.store.home import Home
 from verify.web import errors
 from verify.web.judging import Judges
-from verify.web.routes import board, crew, entrance, manager, pictures, supervisor
+from verify.web.routes import board, crew, entrance, manager, pictures, supervisor, trends
 from verify.web.security import BodyLimit, Faults, Limiter, SecurityHeaders, Sessions
 from verify.web.settings import WebSettings
 from verify.web.teaching import Trials
@@ -36,7 +36,7 @@ def create_app(home: Home, settings: WebSettings, judges: Judges) -> FastAPI:
         limiter=Limiter(settings.tries, settings.tries_within),
     )
     errors.install(app)
-    for module in (entrance, crew, supervisor, manager, board, pictures):
+    for module in (entrance, crew, supervisor, manager, trends, board, pictures):
         app.include_router(module.router)
     static = files("verify.web").joinpath("static")
     app.mount("/static", StaticFiles(directory=str(static)), name="static")

@@ -178,6 +178,7 @@ class Visit:
             (later("Tonight"), "/", True),
             (later("Waiting"), "/waiting", bool(answerable)),
             (later("Flagged"), "/flagged", bool(answerable)),
+            (later("Trends"), "/trends", bool(answerable or Role.TECHNICIAN in roles)),
         ]
         for title, url, shown in wanted:
             if shown:
