@@ -129,6 +129,13 @@ def until(done: Callable[[], Any], seconds: float = WAIT) -> Any:
         time.sleep(0.05)
 
 
+# Connections that are cut in the middle are what some of these tests are about.
+CUT_OFF = [
+    pytest.mark.filterwarnings("ignore::ResourceWarning"),
+    pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning"),
+]
+
+
 @dataclass
 class Window:
     """One person's browser."""
@@ -196,6 +203,9 @@ class Window:
     def errors(self) -> list[str]:
         """Return what the browser complained of since last asked."""
         return [e["message"] for e in self.driver.get_log("browser") if e["level"] == "SEVERE"]
+
+
+Open = Callable[..., Window]
 
 
 def open_window(

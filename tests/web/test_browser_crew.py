@@ -2,49 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
 from tests.store.make import PINS
-from tests.web.browsing import DESK, PHONE, Server, Window, open_window, require_browser, until
+from tests.web.browsing import CUT_OFF, DESK, PHONE, Open, Server, Window, until
 from tests.web.conftest import House
 from verify.rebuild.states import State
 
-Open = Callable[..., Window]
-
 KEPT = "return caches.match(arguments[0]).then(found => Boolean(found))"
 
-# Connections that are cut in the middle are what these tests are about.
-pytestmark = [
-    pytest.mark.slow,
-    pytest.mark.filterwarnings("ignore::ResourceWarning"),
-    pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning"),
-]
-
-
-@pytest.fixture
-def server(house: House, tmp_path: Path) -> Iterator[Server]:
-    require_browser()
-    server = Server(house.app, tmp_path / "tls")
-    server.start()
-    yield server
-    server.stop()
-
-
-@pytest.fixture
-def window(server: Server, tmp_path: Path) -> Iterator[Open]:
-    opened: list[Window] = []
-
-    def open_one(size: tuple[int, int] = PHONE, camera: Path | None = None) -> Window:
-        place = tmp_path / f"browser-{len(opened)}"
-        opened.append(open_window(server, place, size, camera))
-        return opened[-1]
-
-    yield open_one
-    for one in opened:
-        one.driver.quit()
+pytestmark = [pytest.mark.slow, *CUT_OFF]
 
 
 def photo_file(house: House, seed: int, word: str = "right") -> Path:
