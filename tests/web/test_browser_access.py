@@ -103,7 +103,7 @@ def test_every_screen(house: House, window: Open, size: tuple[int, int], languag
     browser.sign_in("noor", PINS["noor"])
     part = f"/rebuild/{waiting.id}/photo/{photo}/part/left-clip/teach"
     look("/waiting", f"/rebuild/{waiting.id}/evidence", f"/rebuild/{released}/evidence")
-    look("/flagged", part, "/trends", "/board/harbour-2")
+    look("/flagged", part, "/trends", "/people", "/me", "/board/harbour-2")
     house.home.rebuilds.send_back(waiting.id, ["counted", "strength", "lid"], "again", by="noor")
     browser.go("/")
     browser.press(".foot button")

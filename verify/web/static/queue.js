@@ -52,7 +52,7 @@ const Queue = (() => {
       const request = new XMLHttpRequest();
       request.open("POST", item.url);
       request.setRequestHeader("Accept", "application/json");
-      request.timeout = 90000;
+      request.timeout = 180000;
       if (progress) request.upload.onprogress = (e) => progress(e.loaded / (e.total || 1));
       request.onload = () => {
         let told = {};
