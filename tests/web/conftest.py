@@ -15,6 +15,7 @@ from fastapi.testclient import TestClient
 from tests.rebuild.make import finding
 from tests.rebuild.make import result as made_result
 from tests.store.make import PINS, Clock, furnish, picture, save, taught
+from tests.web.browsing import PHONE, Open, Server, Window, open_window, require_browser
 from verify.domain import Machine, Result
 from verify.rebuild.people import Role
 from verify.settings import RecordSettings
@@ -150,3 +151,28 @@ def house(empty: House, tmp_path: Path) -> House:
         "ruth", "Ruth Okonjo", by="noor", secret=RUTH, roles=[(OTHER_STORE, Role.CREW)]
     )
     return empty
+
+
+@pytest.fixture
+def server(house: House, tmp_path: Path) -> Iterator[Server]:
+    """Give the house over TLS, for real browsers."""
+    require_browser()
+    server = Server(house.app, tmp_path / "tls")
+    server.start()
+    yield server
+    server.stop()
+
+
+@pytest.fixture
+def window(server: Server, tmp_path: Path) -> Iterator[Open]:
+    """Give what opens browsers that nobody has used before."""
+    opened: list[Window] = []
+
+    def open_one(size: tuple[int, int] = PHONE, camera: Path | None = None) -> Window:
+        place = tmp_path / f"browser-{len(opened)}"
+        opened.append(open_window(server, place, size, camera))
+        return opened[-1]
+
+    yield open_one
+    for one in opened:
+        one.driver.quit()

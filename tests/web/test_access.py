@@ -11,8 +11,8 @@ from tests.web.conftest import HOST, House
 from verify.web.security import COOKIE, Limiter
 
 PUBLIC = {"/sign-in", "/sign-out", "/language", "/who.json", "/first", "/trust",
-          "/trust/verify.crt", "/worker.js", "/static"}  # fmt: skip
-MINE = {"/", "/waiting", "/flagged"}  # show what is this person's, whoever it is
+          "/trust/verify.crt", "/worker.js", "/offline", "/static"}  # fmt: skip
+MINE = {"/", "/waiting", "/flagged", "/me", "/me/pin"}  # show what is this person's, whoever it is
 
 
 def routes(house: House) -> list[tuple[str, str]]:
@@ -44,7 +44,7 @@ def night(house: House) -> str:
 
 def filled(path: str, rebuild: str) -> str:
     values = {"machine_id": "harbour-2", "rebuild_id": rebuild, "step_id": "lid", "view_id": "lid",
-              "number": "4", "part_id": "left-clip", "entry": "4", "job": "1"}  # fmt: skip
+              "number": "4", "part_id": "left-clip", "person_id": "ines"}  # fmt: skip
     path = path.replace("/shot/{number}", "/shot/0")
     return re.sub(r"\{(\w+)(?::\w+)?\}", lambda m: values[m[1]], path)
 
@@ -71,7 +71,8 @@ def test_people_of_another_store_get_nothing(house: House, night: str) -> None:
         url = filled(path, night)
         fields = {"key": "key-0000099", "reason": "r", "value": "1", "unit": "s", "yes": "true",
                   "where": "w", "item": "ring", "pin": "1", "said": "real", "hold": "4/left-clip",
-                  "result": "false-alarm", "steps": "lid"}  # fmt: skip
+                  "result": "false-alarm", "steps": "lid", "name": "n", "person": "n",
+                  "role": "crew", "store": "harbour-steps", "sure": "true"}  # fmt: skip
         if method == "GET":
             answer = ruth.get(url)
         elif path.endswith("/photo"):

@@ -26,6 +26,7 @@ from verify.cli.output import (
 from verify.cli.photos import Ask, judge_photos, make_folder, require_photos, start_checker
 from verify.cli.words import CAUTIONS, PHOTO_WORDS
 from verify.domain import LabelledShot, Machine, PartVerdict, PhotoVerdict, Result, by_urgency
+from verify.errors import UsageError
 from verify.resources import demo_data_folder, reference_images_folder
 from verify.settings import read_settings
 
@@ -37,15 +38,40 @@ _Machine = Annotated[Path | None, typer.Option(metavar="DIR", help="Another mach
 _Labels = Annotated[Path | None, typer.Option(metavar="FILE", help="Another labelled set.")]
 
 
+_Serve = Annotated[
+    bool, typer.Option("--serve", help="Serve the pages of invented stores with a history.")
+]
+_House = Annotated[
+    Path, typer.Option(metavar="DIR", help="With --serve: folder that keeps the invented stores.")
+]
+_Host = Annotated[str, typer.Option(help="With --serve: address to listen on.")]
+_Port = Annotated[int, typer.Option(min=1, max=65535, help="With --serve: port to listen on.")]
+
+
 def demo(
-    marked: _Marked = Path("verify-demo"), machine: _Machine = None, labels: _Labels = None
+    marked: _Marked = Path("verify-demo"),
+    machine: _Machine = None,
+    labels: _Labels = None,
+    serve: _Serve = False,
+    house: _House = Path("verify-demo-house"),
+    host: _Host = "127.0.0.1",
+    port: _Port = 8443,
 ) -> None:
     """Show the main job: photos judged and marked, one night's record.
 
     The machine and the shop are invented and the photos are rendered. Ends with 0 when it ran.
+    With --serve it makes invented stores with some weeks of history instead, prints where to
+    look and the PINs, and serves the pages until it is interrupted.
     """
     from verify.machine_file import read_labels, read_machine
 
+    if serve:
+        if machine or labels:
+            raise UsageError("--machine and --labels are for the demonstration without --serve")
+        from verify.cli.demo_house import serve_house
+
+        serve_house(house, host, port)
+        return
     started = time.perf_counter()
     settings = read_settings()
     folder = machine or find_machine(reference_images_folder())

@@ -13,6 +13,7 @@ from verify.store.pictures import Pictures, open_pictures
 from verify.store.rebuilds import Rebuilds
 from verify.store.reviews import Reviews
 from verify.store.sites import Sites
+from verify.store.trends import Trends
 from verify.store.wear_kit import WearKit
 
 
@@ -26,6 +27,7 @@ class Home:
         rebuilds: the records.
         wear: the wear kits.
         reviews: what managers say of flagged parts.
+        trends: what goes wrong where, over weeks.
     """
 
     database: Database
@@ -36,6 +38,7 @@ class Home:
     rebuilds: Rebuilds
     wear: WearKit
     reviews: Reviews
+    trends: Trends
 
     def close(self) -> None:
         """Close the database."""
@@ -67,4 +70,5 @@ def open_home(settings: RecordSettings, clock: Clock = now_utc) -> Home:
         rebuilds=Rebuilds(*shared, pictures),
         wear=WearKit(*shared),
         reviews=Reviews(*shared),
+        trends=Trends(*shared),
     )

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import Connection, select
 
 from verify.errors import UsageError
 from verify.rebuild.entries import Action
@@ -77,7 +77,7 @@ class Reviews(Base):
         """Return the flagged parts of the newest photos of some stores, the newest first."""
         e, r = tables.entries.c, tables.rebuilds.c
         wanted = (
-            select(e.body, r.machine, r.store)
+            select(e.body, e.at, r.machine, r.store)
             .join(tables.rebuilds, r.id == e.chain)
             .where(e.kind == Action.PHOTO.value, r.store.in_(list(stores)))
             .order_by(e.at.desc(), e.chain, e.n.desc())
@@ -89,11 +89,11 @@ class Reviews(Base):
             wanted = wanted.where(e.chain == rebuild)
         with self.database.read() as connection:
             rows = connection.execute(wanted).all()
-            words = self._words(connection)
+            words = words_since(connection, min((row.at for row in rows), default=None))
         return [
             found
             for row in rows
-            for found in _flagged_in(json.loads(row.body), row.machine, row.store, words)
+            for found in flagged_in(json.loads(row.body), row.machine, row.store, words)
         ]
 
     def one(self, rebuild: str, entry: int, part: str) -> Flagged:
@@ -104,15 +104,15 @@ class Reviews(Base):
         """
         e, r = tables.entries.c, tables.rebuilds.c
         wanted = (
-            select(e.body, r.machine, r.store)
+            select(e.body, e.at, r.machine, r.store)
             .join(tables.rebuilds, r.id == e.chain)
             .where(e.chain == rebuild, e.n == entry, e.kind == Action.PHOTO.value)
         )
         with self.database.read() as connection:
             row = connection.execute(wanted).one_or_none()
-            words = self._words(connection)
+            words = words_since(connection, row.at if row is not None else None)
         if row is not None:
-            for found in _flagged_in(json.loads(row.body), row.machine, row.store, words):
+            for found in flagged_in(json.loads(row.body), row.machine, row.store, words):
                 if found.part == part:
                     return found
         raise UsageError(f"there is no flagged part '{part}' in entry {entry} of {rebuild}")
@@ -147,24 +147,47 @@ class Reviews(Base):
             require_any_role(connection, by, MAY_SAY, store=flagged.store)
             self.note(connection, kind, by, {**about, **data})
 
-    def _words(self, connection: Any) -> dict[tuple[str, int, str], dict[str, Any]]:
-        """Return the last word on each part, by rebuild, entry and part."""
-        e = tables.entries.c
-        wanted = select(e.body).where(e.chain == BOOK, e.kind == REVIEWED).order_by(e.n)
-        found = {}
-        for body in connection.execute(wanted).scalars():
-            entry = json.loads(body)
-            data = entry["data"]
-            found[data["rebuild"], data["entry"], data["part"]] = {**data, "by": entry["by"]}
-        return found
+
+def words_since(
+    connection: Connection, since: str | None
+) -> dict[tuple[str, int, str], dict[str, Any]]:
+    """Return the last word on each part of photos taken since then, by rebuild, entry and part.
+
+    A word is younger than its photo, so that only the end of the book is read, however long the
+    book is.
+
+    Args:
+        connection: within a transaction.
+        since: RFC 3339 in UTC; None: there are no photos, so there is no word.
+    """
+    if since is None:
+        return {}
+    e = tables.entries.c
+    older = select(e.n).where(e.chain == BOOK, e.at < since).order_by(e.n.desc()).limit(1)
+    wanted = (
+        select(e.body)
+        .where(
+            e.chain == BOOK,
+            e.n > (connection.execute(older).scalar() or 0),
+            e.kind == REVIEWED,
+        )
+        .order_by(e.n)
+    )
+    found = {}
+    for body in connection.execute(wanted).scalars():
+        entry = json.loads(body)
+        data = entry["data"]
+        found[data["rebuild"], data["entry"], data["part"]] = {**data, "by": entry["by"]}
+    return found
 
 
-def _flagged_in(
+def flagged_in(
     entry: dict[str, Any],
     machine: str,
     store: str,
     words: dict[tuple[str, int, str], dict[str, Any]],
 ) -> list[Flagged]:
+    """Return the flagged parts of one photo, given the body of its entry and the last words."""
     data = entry["data"]
     result = data["result"]
     if result["verdict"] == "retake":

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from importlib.resources import files
 
+from anyio import CapacityLimiter
 from fastapi import FastAPI
 from fastapi.staticfiles import StaticFiles
 
 from verify.store.home import Home
 from verify.web import errors
 from verify.web.judging import Judges
-from verify.web.routes import board, crew, entrance, manager, pictures, supervisor
+from verify.web.routes import board, crew, entrance, manager, people, pictures, supervisor, trends
 from verify.web.security import BodyLimit, Faults, Limiter, SecurityHeaders, Sessions
 from verify.web.settings import WebSettings
 from verify.web.teaching import Trials
@@ -33,10 +34,11 @@ def create_app(home: Home, settings: WebSettings, judges: Judges) -> FastAPI:
         judges=judges,
         sessions=sessions,
         trials=Trials(judges.teach),
+        photo_places=CapacityLimiter(settings.workers),
         limiter=Limiter(settings.tries, settings.tries_within),
     )
     errors.install(app)
-    for module in (entrance, crew, supervisor, manager, board, pictures):
+    for module in (entrance, crew, supervisor, manager, trends, people, board, pictures):
         app.include_router(module.router)
     static = files("verify.web").joinpath("static")
     app.mount("/static", StaticFiles(directory=str(static)), name="static")

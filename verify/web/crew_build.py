@@ -211,7 +211,8 @@ def step_page(visit: Visit, rebuild: Rebuild, state: StepState) -> StepPage:
         standing=state.standing.value,
         answered=_answered(visit, rebuild, state, view),
         holds=tuple(
-            words.hold(h, view, language, by_id.get(h.part or "")) for h in state.open_holds
+            words.hold(h, view, language, by_id.get(h.part or ""), state.data)
+            for h in state.open_holds
         ),
         to_read=tuple(
             words.finding(by_id[part], view, language) if part in by_id else text
@@ -305,7 +306,7 @@ def _answered(
     elif state.kind is Action.READING:
         verdict = "pass" if data["ok"] else "hold"
         head = language.reading(data["value"], data["unit"])
-        text = data["message"]
+        text = words.reading(data, language)
     return Answered(
         verdict=verdict,
         headline=head,

@@ -80,7 +80,7 @@ def trouble_of(error: Exception, language: Language) -> Trouble:
     if isinstance(error, StoreError):
         return Trouble(503, "store", say("The records cannot be reached just now. Try again soon."))
     if isinstance(error, PhotoError | UsageError):
-        return Trouble(400, "wrong-input", str(error))
+        return Trouble(400, "wrong-input", say(str(error)))
     if isinstance(error, BrokenFileError):
         text = say("The machine's folder breaks a rule and cannot be used until it is mended.")
         return Trouble(500, "machine-folder", text)
@@ -98,6 +98,16 @@ _HTTP = {
     405: later("This address takes no such request."),
     413: later("That is too large."),
 }
+
+
+# What people meet most often of what is told of wrong input; the rest stays English.
+INPUT = (
+    later("a PIN needs 6 digits or more"),
+    later("digits all the same or in a row are guessed first; choose others"),
+    later("a password needs 8 characters or more, or a PIN 6 digits"),
+    later("a person needs a name"),
+    later("say why: the reason stays in the record"),
+)
 
 
 def refusal(error: RefusedError, language: Language) -> str:

@@ -159,7 +159,7 @@ def _hold(case: _Case, state: StepState, hold: Hold) -> HoldLine:
         cleared = (
             f"{case.who(look.by)}, {case.when(look.at)}: {language.say(result)}. {look.reason}"
         )
-    message = words.hold(hold, view, language, found)
+    message = words.hold(hold, view, language, found, state.data)
     return HoldLine(hold.id, case.title(state), message, part, reference, cleared)
 
 
@@ -195,9 +195,7 @@ def _checks(case: _Case) -> Iterator[CheckLine]:
             answer = say("Yes") if data["yes"] else say("No")
             answer = f"{answer}. {data['note']}" if data["note"] else answer
         elif state.kind is Action.READING:
-            answer = case.language.reading(data["value"], data["unit"])
-            if case.language.code == "en":
-                answer = data["message"]
+            answer = words.reading(data, case.language)
         elif state.kind is Action.SKIP:
             said = say("Left out:")
             answer = f"{said} {data['reason']}"

@@ -95,6 +95,7 @@ def _environment(code: str) -> Environment:
         extensions=["jinja2.ext.i18n"],
     )
     environment.policies["ext.i18n.trimmed"] = True
+    environment.filters["first_up"] = lambda text: text[:1].upper() + text[1:]
     environment.install_gettext_translations(  # type: ignore[attr-defined]
         translations(code), newstyle=True
     )

@@ -102,7 +102,8 @@ def _greeting(listen: Listen, certificate: Certificate | None, code: str | None)
     if listen.proxy is not None:
         lines.append(f"for the proxy at {listen.proxy}: http://{listen.host}:{listen.port}")
     else:
-        names = [*listen.names, *names_of_this_host()]
+        alone = listen.host in ("127.0.0.1", "localhost")  # nobody else's phone gets here
+        names = [*listen.names, *(["localhost"] if alone else names_of_this_host())]
         port = "" if listen.port == 443 else f":{listen.port}"
         lines += [f"https://{name}{port}" for name in dict.fromkeys(names)]
     if certificate is not None and certificate.root is not None:

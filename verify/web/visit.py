@@ -8,6 +8,7 @@ from functools import cached_property
 from http import HTTPStatus
 from typing import Annotated
 
+from anyio import CapacityLimiter
 from fastapi import Depends, Request
 from fastapi.responses import JSONResponse, RedirectResponse, Response
 
@@ -44,6 +45,7 @@ class Desk:
     sessions: Sessions
     limiter: Limiter
     trials: Trials
+    photo_places: CapacityLimiter
 
 
 class Visit:
@@ -178,6 +180,8 @@ class Visit:
             (later("Tonight"), "/", True),
             (later("Waiting"), "/waiting", bool(answerable)),
             (later("Flagged"), "/flagged", bool(answerable)),
+            (later("People"), "/people", bool(answerable)),
+            (later("Trends"), "/trends", bool(answerable or Role.TECHNICIAN in roles)),
         ]
         for title, url, shown in wanted:
             if shown:

@@ -10,6 +10,7 @@ from typing import Any
 
 from verify.domain import Phase, View
 from verify.rebuild.holds import Hold, HoldReason
+from verify.rebuild.people import Role
 from verify.rebuild.replay import Standing
 from verify.rebuild.states import State
 from verify.web.language import Language, later
@@ -28,6 +29,12 @@ STATES = {
     State.STOPPED: later("Stopped: it leaked"),
     State.OUT_OF_SERVICE: later("Out of service"),
     State.GIVEN_UP: later("Given up"),
+}
+ROLES = {
+    Role.CREW: later("crew"),
+    Role.MANAGER: later("manager"),
+    Role.SUPERVISOR: later("supervisor"),
+    Role.TECHNICIAN: later("technician"),
 }
 STANDINGS = {
     Standing.TO_DO: later("to do"),
@@ -86,6 +93,13 @@ _DOUBTS = {
     "no-sticker": later("The sticker of the machine is not to be seen in this photo."),
 }
 _HELD = later("The photo is held.")
+
+
+_READINGS = (
+    later("The strength was not read"),
+    later("No strength is allowed at this pH or hardness"),
+    later("No temperature is allowed at the strength that was read"),
+)
 
 
 def title_of(view: View | None, part: str, language: Language) -> str:
@@ -152,8 +166,45 @@ def headline(result: Mapping[str, Any], language: Language) -> str:
     return say("Stop: have a look yourself")
 
 
-def hold(held: Hold, view: View | None, language: Language, found: Mapping[str, Any] | None) -> str:
-    """Return what is held, in one sentence."""
+def reading(data: Mapping[str, Any], language: Language) -> str:
+    """Return what was said of a reading, from the data of its entry."""
+    if language.code == "en":
+        return str(data["message"])
+    unit, low, high = data["unit"], data["low"], data["high"]
+    value = language.reading(data["value"], unit)
+    known = next((text for text in _READINGS if data["message"].startswith(text)), None)
+    if known is not None:
+        told = language.say(known)
+    elif data["ok"]:
+        told = language.say("%(value)s is within its limits", value=value)
+    elif low is not None and data["value"] < low:
+        least = language.reading(low, unit)
+        told = language.say("%(value)s is too low: at least %(low)s", value=value, low=least)
+    elif high is not None and data["value"] > high:
+        most = language.reading(high, unit)
+        told = language.say("%(value)s is too high: at most %(high)s", value=value, high=most)
+    else:
+        return str(data["message"])
+    first = language.say("label and local code come first")
+    return f"{told} ({first})" if data.get("table") else told
+
+
+def hold(
+    held: Hold,
+    view: View | None,
+    language: Language,
+    found: Mapping[str, Any] | None,
+    data: Mapping[str, Any],
+) -> str:
+    """Return what is held, in one sentence.
+
+    Args:
+        held: the hold.
+        view: of its photo, if it has one.
+        language: of the reader.
+        found: what was found of its part, if it is about one.
+        data: of the entry that it came from.
+    """
     if language.code == "en":
         return held.message
     if held.why is HoldReason.PART and found is not None:
@@ -166,6 +217,8 @@ def hold(held: Hold, view: View | None, language: Language, found: Mapping[str, 
         note = held.message.partition(": ")[2]
         said = language.say("Answered with no.")
         return f"{said} {note}".strip()
+    if held.why is HoldReason.READING and "value" in data:
+        return reading(data, language)
     if held.why is HoldReason.SKIPPED:
         said = language.say("Not done:")
         return f"{said} {held.message.partition(': ')[2]}"

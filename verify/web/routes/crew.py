@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import tempfile
+from functools import partial
 from http import HTTPStatus
 from pathlib import Path
 from typing import Annotated
 
+from anyio import to_thread
 from fastapi import APIRouter, File, Form, UploadFile
 from fastapi.responses import Response
 
@@ -83,14 +85,25 @@ def show_step(visit: Known, rebuild_id: str, step_id: str) -> Response:
 
 
 @router.post("/rebuild/{rebuild_id}/step/{step_id}/photo", dependencies=[CHECKED])
-def photo(
+async def photo(
     visit: Known,
     rebuild_id: str,
     step_id: str,
     picture: Annotated[UploadFile, File()],
     key: Key,
 ) -> Response:
-    """Take the photo of a step, judge it, and show what was found."""
+    """Take the photo of a step, judge it, and show what was found.
+
+    While others are judged it waits without a thread, so that pages still come at once, and
+    before it is decoded, so that memory stays bounded.
+    """
+    work = partial(_judge_photo, visit, rebuild_id, step_id, picture, key)
+    return await to_thread.run_sync(work, limiter=visit.desk.photo_places)
+
+
+def _judge_photo(
+    visit: Visit, rebuild_id: str, step_id: str, picture: UploadFile, key: str
+) -> Response:
     rebuild = visit.rebuild(rebuild_id)
     folder = visit.home.sites.machine(rebuild.machine).folder
     judges = visit.desk.judges

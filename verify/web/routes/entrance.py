@@ -112,6 +112,12 @@ def worker() -> Response:
     return Response(script, media_type="text/javascript")
 
 
+@router.get("/offline")
+def offline(visit: Here) -> Response:
+    """Say that there is no network; phones keep this page and show it for those they lack."""
+    return render(visit, "offline.html", None)
+
+
 @router.get("/first")
 def show_first(visit: Here) -> Response:
     """Ask for the first supervisor; afterwards there is no such page."""

@@ -174,7 +174,7 @@ def _decide(
     visit.rebuild(rebuild_id, ANSWERABLE)
     try:
         if pin is not None:
-            _confirm(visit, pin)
+            confirm(visit, pin)
         act(visit.home.rebuilds)
     except (RefusedError, UsageError) as error:
         rebuild = visit.home.rebuilds.get(rebuild_id)
@@ -185,7 +185,7 @@ def _decide(
     return visit.done(f"/rebuild/{rebuild_id}/evidence{anchor}")
 
 
-def _confirm(visit: Visit, pin: str) -> None:
+def confirm(visit: Visit, pin: str) -> None:
     """Ask whether it is still the same person; wrong PINs count as they do at signing in."""
     client = visit.request.client
     wait = visit.desk.limiter.wait(client.host if client else "")

@@ -38,6 +38,9 @@
     if (file.files[0]) deliver(file.files[0]); else file.click();
   });
 
+  const again = document.getElementById("again");
+  if (again) again.addEventListener("click", (event) => { event.preventDefault(); file.click(); });
+
   if (!navigator.mediaDevices || !navigator.mediaDevices.getUserMedia) return;
   const on = form.querySelector(".live-on");
   on.hidden = false;

@@ -52,7 +52,7 @@ const Queue = (() => {
       const request = new XMLHttpRequest();
       request.open("POST", item.url);
       request.setRequestHeader("Accept", "application/json");
-      request.timeout = 90000;
+      request.timeout = 180000;
       if (progress) request.upload.onprogress = (e) => progress(e.loaded / (e.total || 1));
       request.onload = () => {
         let told = {};
@@ -127,9 +127,16 @@ const Queue = (() => {
     return made;
   }
 
+  function newKey() {
+    const bytes = crypto.getRandomValues(new Uint8Array(16));
+    return [...bytes].map((byte) => byte.toString(16).padStart(2, "0")).join("");
+  }
+
   // Sends a form; what gets no answer is kept. Earlier things go first, so that the order stays.
   async function submit(form, picture, submitter, progress) {
-    const fields = [...new FormData(form, submitter)].filter(([, value]) => typeof value === "string");
+    const given = [...new FormData(form, submitter)].filter(([, value]) => typeof value === "string");
+    // A page that was kept on the phone is sent from more than once: each time is a new thing.
+    const fields = given.map(([name, value]) => (name === "key" ? [name, newKey()] : [name, value]));
     const item = {
       url: new URL(form.action).pathname, fields, picture, person,
       title: document.title, at: Date.now(),

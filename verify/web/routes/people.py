@@ -1,0 +1,214 @@
+"""People: who there is, added, given a new PIN, or gone; and everybody's own PIN."""
+
+from __future__ import annotations
+
+import secrets
+from dataclasses import dataclass
+from http import HTTPStatus
+from typing import Annotated
+
+from fastapi import APIRouter, Form
+from fastapi.responses import Response
+
+from verify.errors import RefusedError, UsageError
+from verify.rebuild.people import Role
+from verify.store import pins
+from verify.store.people import Person
+from verify.web import words
+from verify.web.errors import WebError, refusal
+from verify.web.language import later
+from verify.web.pages import render
+from verify.web.routes.supervisor import confirm
+from verify.web.visit import CHECKED, Known, Visit, not_there
+
+router = APIRouter()
+
+ANSWERABLE = (Role.MANAGER, Role.SUPERVISOR)
+Word = Annotated[str, Form(max_length=128)]
+
+
+@dataclass(frozen=True)
+class PersonLine:
+    """One person of these stores, with what they are there."""
+
+    id: str
+    name: str
+    parts: str
+    can_sign_in: bool
+    mine: bool
+
+
+@dataclass(frozen=True)
+class PeoplePage:
+    """Who there is.
+
+    Attributes:
+        stores, roles: id and words of what may be given.
+        new_pin: name, sign-in name and PIN, shown this once; None otherwise.
+        problem: what went wrong with the last try; empty otherwise.
+        filled: what was typed in.
+    """
+
+    people: tuple[PersonLine, ...]
+    stores: tuple[tuple[str, str], ...]
+    roles: tuple[tuple[str, str], ...]
+    new_pin: tuple[str, str, str] | None
+    problem: str
+    filled: dict[str, str]
+
+
+@dataclass(frozen=True)
+class MinePage:
+    """One's own PIN. ``done`` is True after it was changed."""
+
+    problem: str
+    done: bool
+
+
+@router.get("/people")
+def people(visit: Known) -> Response:
+    """Show the people of this person's stores."""
+    _require(visit)
+    return _show(visit)
+
+
+@router.post("/people/add", dependencies=[CHECKED])
+def add(
+    visit: Known, person: Word, name: Word, store: Word, role: Annotated[Role, Form()]
+) -> Response:
+    """Add a person with a PIN that is shown once."""
+    _require(visit)
+    visit.require(store, ANSWERABLE)
+    pin = _new_pin()
+    person = person.strip().lower()
+    try:
+        added = visit.home.people.add(
+            person,
+            name,
+            by=visit.by,
+            secret=pin,
+            roles=[(store, role)],
+            language=visit.language.code,
+        )
+    except UsageError as error:
+        filled = {"person": person, "name": name, "store": store, "role": role.value}
+        return _show(
+            visit, problem=visit.say(str(error)), filled=filled, status=HTTPStatus.BAD_REQUEST
+        )
+    return _show(visit, new_pin=(added.name, added.id, pin))
+
+
+@router.post("/people/{person_id}/pin", dependencies=[CHECKED])
+def new_pin(visit: Known, person_id: str) -> Response:
+    """Give a person a new PIN that is shown once; whoever is signed in with the old one is out."""
+    found = _person(visit, person_id)
+    pin = _new_pin()
+    visit.home.people.set_secret(person_id, pin, by=visit.by)
+    return _show(visit, new_pin=(found.name, found.id, pin))
+
+
+@router.post("/people/{person_id}/leave", dependencies=[CHECKED])
+def leave(visit: Known, person_id: str, sure: Annotated[bool, Form()]) -> Response:
+    """Record that a person has left."""
+    found = _person(visit, person_id)
+    if not sure or found.id == visit.by:
+        text = later("Nobody takes themselves out; somebody else does it.")
+        raise WebError(HTTPStatus.CONFLICT, "own-work", text)
+    visit.home.people.leave(person_id, by=visit.by)
+    return visit.done("/people")
+
+
+@router.get("/me")
+def mine(visit: Known) -> Response:
+    """Show the form for one's own PIN."""
+    return render(visit, "mine.html", MinePage("", done=False))
+
+
+@router.post("/me/pin", dependencies=[CHECKED])
+def change_mine(visit: Known, old: Word, pin: Word, again: Word) -> Response:
+    """Change one's own PIN; other phones that are signed in with the old one are out."""
+    try:
+        confirm(visit, old)
+        if pin != again:
+            raise UsageError(visit.say("The two PINs differ."))
+        visit.home.people.set_secret(visit.by, pin, by=visit.by)
+    except RefusedError as error:
+        page = MinePage(refusal(error, visit.language), done=False)
+        return render(visit, "mine.html", page, HTTPStatus.FORBIDDEN)
+    except UsageError as error:
+        return render(
+            visit, "mine.html", MinePage(visit.say(str(error)), done=False), HTTPStatus.BAD_REQUEST
+        )
+    visit.sign_in(visit.home.people.person(visit.by))
+    return render(visit, "mine.html", MinePage("", done=True))
+
+
+def _require(visit: Visit) -> None:
+    if not visit.stores(*ANSWERABLE):
+        text = later("Your part in this store does not allow that.")
+        raise WebError(HTTPStatus.FORBIDDEN, "role", text)
+
+
+def _person(visit: Visit, person_id: str) -> Person:
+    """Return a person of a store in which this one is answerable."""
+    _require(visit)
+    try:
+        found = visit.home.people.person(person_id)
+    except UsageError:
+        raise not_there() from None
+    stores = {site.id for site in visit.stores(*ANSWERABLE)}
+    if not stores & {store for store, _ in found.roles}:
+        raise not_there()
+    return found
+
+
+def _show(
+    visit: Visit,
+    *,
+    new_pin: tuple[str, str, str] | None = None,
+    problem: str = "",
+    filled: dict[str, str] | None = None,
+    status: int = 200,
+) -> Response:
+    sites = visit.stores(*ANSWERABLE)
+    names = {site.id: site.name for site in sites}
+    known = {p.id: p for site in sites for p in visit.home.people.everybody(site.id)}
+    lines = [
+        PersonLine(
+            id=person.id,
+            name=person.name,
+            parts="; ".join(
+                f"{names[store]}: {visit.say(words.ROLES[role])}"
+                for store, role in person.roles
+                if store in names
+            ),
+            can_sign_in=person.can_sign_in,
+            mine=person.id == visit.by,
+        )
+        for person in sorted(known.values(), key=lambda p: p.name)
+    ]
+    supervises = bool(visit.stores(Role.SUPERVISOR))
+    page = PeoplePage(
+        people=tuple(lines),
+        stores=tuple(names.items()),
+        roles=tuple(
+            (role.value, visit.say(words.ROLES[role]))
+            for role in Role
+            if supervises or role is Role.CREW
+        ),
+        new_pin=new_pin,
+        problem=problem,
+        filled=filled or {},
+    )
+    return render(visit, "people.html", page, status)
+
+
+def _new_pin() -> str:
+    """Return a PIN that is not guessed first (NIST SP 800-63-3, 5.1.1: random, 6 digits)."""
+    while True:
+        pin = f"{secrets.randbelow(10**pins.MIN_PIN):0{pins.MIN_PIN}d}"
+        try:
+            pins.require_good(pin)
+        except UsageError:
+            continue
+        return pin
