@@ -179,6 +179,11 @@ class Window:
                 f"no {css} with '{text}' at {self.path}:\n{self.text()[:1500]}"
             ) from None
 
+    def hidden(self, css: str) -> None:
+        """Wait until an element is there and not shown."""
+        look = "const e = document.querySelector(arguments[0]); return e && !e.getClientRects()[0]"
+        until(lambda: self.js(look, css))  # no element is held on to: the page may load anew
+
     def press(self, css: str, text: str = "") -> None:
         self.seen(css, text).click()
 

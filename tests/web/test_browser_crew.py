@@ -91,7 +91,7 @@ def test_a_night_without_a_network_is_sent_later_once_and_in_order(
     server.start()
     phone.js("window.dispatchEvent(new Event('online'))")
     until(lambda: house.home.rebuilds.get(rebuild).entries == 5)
-    until(lambda: not phone.all("#queue")[0].is_displayed())
+    phone.hidden("#queue")
     phone.js("window.dispatchEvent(new Event('online'))")
     after = house.home.rebuilds.get(rebuild)
     assert [s.standing.value for s in after.steps][:4] == ["done"] * 4
@@ -132,7 +132,7 @@ def test_what_was_taken_but_not_answered_is_not_written_twice(
     phone.seen("#queue", "1 kept on this phone")
     server.app.lose = None
     phone.js("window.dispatchEvent(new Event('online'))")
-    until(lambda: not phone.all("#queue")[0].is_displayed())
+    phone.hidden("#queue")
     assert house.home.rebuilds.get(rebuild).entries == 2
 
 
@@ -154,7 +154,7 @@ def test_what_another_person_kept_on_the_phone_waits_for_that_person(
     phone.seen("#queue", "somebody else")
     entries = house.home.rebuilds.get(rebuild).entries
     phone.sign_in("ines", PINS["ines"])
-    until(lambda: not phone.all("#queue")[0].is_displayed())
+    phone.hidden("#queue")
     assert house.home.rebuilds.get(rebuild).entries == max(entries, 2)
     assert house.home.rebuilds.get(rebuild).step("counted").by == "ines"
 
