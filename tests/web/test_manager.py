@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from pathlib import Path
 
-from tests.store.make import up_to_hand_in
+from tests.store.make import judge, photo, up_to_hand_in
 from tests.web.conftest import House
 from verify.machine_file import read_machine
 from verify.store.reviews import Said
@@ -42,6 +42,19 @@ def test_whoever_took_part_may_say_it_but_the_hold_stays(house: House) -> None:
     assert answer.status_code == 303
     assert house.home.rebuilds.get(rebuild).hold(url.split("/photo/")[1].replace("/part", ""))
     assert house.home.reviews.flagged(["harbour-steps"])[0].said is Said.FALSE_ALARM
+
+
+def test_a_word_is_known_even_when_the_clock_was_turned_back_before_it(house: House) -> None:
+    rebuilds, reviews = house.home.rebuilds, house.home.reviews
+    started = rebuilds.start("harbour-2", by="ines")
+    rebuilds.answer(started.id, "counted", yes=True, by="ines")
+    rebuilds.reading(started.id, "strength", 100, by="ines")
+    house.clock.wait(hours=2)
+    rebuilds.photo(started.id, "lid", photo(house.folder, 1, "wrong"), by="ines", judge=judge)
+    house.clock.wait(hours=-1)
+    (found,) = reviews.flagged(["harbour-steps"])
+    reviews.say(found, Said.REAL, state="missing", by="dalia")
+    assert reviews.flagged(["harbour-steps"])[0].said is Said.REAL
 
 
 def test_crew_may_not_look_at_flagged_parts(house: House) -> None:

@@ -111,6 +111,7 @@ def leaks(store: OnlyStore = None, machine: _Machine = None, as_json: AsJson = F
     from dataclasses import asdict
 
     from verify.cli.rebuild_lines import leak_lines
+    from verify.rebuild.entries import Miss
 
     with opened() as home:
         found = home.rebuilds.leaks(store=store, machine=machine)
@@ -121,8 +122,7 @@ def leaks(store: OnlyStore = None, machine: _Machine = None, as_json: AsJson = F
     for line in leak_lines(found):
         answer(line)
     missed = Counter(leak.miss for leak in found)
-    words = {"tool": "the tool", "person": "a person", "not-known": "not known"}
-    counted = ", ".join(f"{words[miss]} {number}" for miss, number in missed.most_common())
+    counted = ", ".join(f"{Miss(miss).words} {number}" for miss, number in missed.most_common())
     answer(f"leaks: {len(found)}; overlooked by: {counted}" if found else "no leak was reported")
 
 

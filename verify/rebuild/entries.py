@@ -51,6 +51,11 @@ class Miss(StrEnum):
     PERSON = "person"  # somebody cleared it, answered for it or skipped it
     NOT_KNOWN = "not-known"
 
+    @property
+    def words(self) -> str:
+        """Whom it names, in plain words."""
+        return {Miss.TOOL: "the tool", Miss.PERSON: "a person"}.get(self, "not known")
+
 
 @dataclass(frozen=True)
 class Entry:

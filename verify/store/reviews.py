@@ -8,13 +8,14 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 from enum import StrEnum
 from typing import Any
 
 from sqlalchemy import Connection, select
 
 from verify.errors import UsageError
-from verify.rebuild.entries import Action
+from verify.rebuild.entries import Action, from_rfc3339, to_rfc3339
 from verify.rebuild.people import Role
 from verify.store import tables
 from verify.store.base import Base
@@ -24,6 +25,7 @@ from verify.store.people import require_any_role
 REVIEWED = "part-reviewed"
 TAUGHT = "part-taught"
 MAY_SAY = frozenset({Role.MANAGER, Role.SUPERVISOR})
+_TURNED_BACK = timedelta(days=1)
 MOST = 400  # photos that are looked through, the newest
 
 
@@ -153,9 +155,6 @@ def words_since(
 ) -> dict[tuple[str, int, str], dict[str, Any]]:
     """Return the last word on each part of photos taken since then, by rebuild, entry and part.
 
-    A word is younger than its photo, so that only the end of the book is read, however long the
-    book is.
-
     Args:
         connection: within a transaction.
         since: RFC 3339 in UTC; None: there are no photos, so there is no word.
@@ -163,15 +162,10 @@ def words_since(
     if since is None:
         return {}
     e = tables.entries.c
-    older = select(e.n).where(e.chain == BOOK, e.at < since).order_by(e.n.desc()).limit(1)
+    # A word is younger than its photo, unless the clock was turned back between them.
+    earliest = to_rfc3339(from_rfc3339(since) - _TURNED_BACK)
     wanted = (
-        select(e.body)
-        .where(
-            e.chain == BOOK,
-            e.n > (connection.execute(older).scalar() or 0),
-            e.kind == REVIEWED,
-        )
-        .order_by(e.n)
+        select(e.body).where(e.kind == REVIEWED, e.at >= earliest, e.chain == BOOK).order_by(e.n)
     )
     found = {}
     for body in connection.execute(wanted).scalars():

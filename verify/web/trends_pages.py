@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
 from verify.domain import View
 from verify.errors import BrokenFileError
-from verify.rebuild.trends import Count, Flag, Raw, counted, merged, waits_by_week, weekly
+from verify.rebuild.trends import Count, Flag, Raw, counted, waits_by_week, weekly
 from verify.rebuild.wear import Fitted, due
 from verify.store.sites import KnownMachine, Site
 from verify.web import words
@@ -113,8 +113,7 @@ def trends_page(visit: Visit, sites: Sequence[Site], weeks: int) -> TrendsPage:
     since = today - timedelta(weeks=weeks)
     raw = visit.home.trends.read([site.id for site in sites], since)
     names = _Names(visit, sites)
-    flags = merged(raw.flags)
-    every = next((count for _, count in counted(flags, lambda _: "")), Count())
+    every = next((count for _, count in counted(raw.flags, lambda _: "")), Count())
     share = every.false_share
     return TrendsPage(
         weeks=weeks,
@@ -125,7 +124,7 @@ def trends_page(visit: Visit, sites: Sequence[Site], weeks: int) -> TrendsPage:
         flagged=every.total,
         looked=every.total - every.open,
         false_share="–" if share is None else visit.language.percent(share),
-        plots=tuple(_plots(visit, names, flags, since, today)),
+        plots=tuple(_plots(visit, names, raw.flags, since, today)),
         waits=_waits(visit, raw, since, today),
         escapes=tuple(
             EscapeLine(
@@ -191,8 +190,8 @@ def _plots(
         most = max((count.total for _, count in counts), default=0)
         return Plot(plot_id, title, tuple(_bar(visit, k, c, most) for k, c in counts), most)
 
-    def by(name: object) -> list[tuple[str, Count]]:
-        return [(str(key), count) for key, count in counted(flags, name)]  # type: ignore[arg-type]
+    def by(name: Callable[[Flag], str]) -> list[tuple[str, Count]]:
+        return [(str(key), count) for key, count in counted(flags, name)]
 
     return [
         plot(

@@ -34,6 +34,8 @@ from verify.web.security import (
 from verify.web.settings import WebSettings
 from verify.web.teaching import Trials
 
+ANSWERABLE = (Role.MANAGER, Role.SUPERVISOR)  # who decides about rebuilds and people
+
 
 @dataclass(frozen=True)
 class Desk:
@@ -100,6 +102,17 @@ class Visit:
         mine = {store for store, actor in self.actors.items() if actor.roles & wanted}
         return [site for site in self.home.sites.stores() if site.id in mine]
 
+    def require_stores(self, *roles: Role) -> list[Site]:
+        """Return the stores in which this person has one of the roles.
+
+        Raises:
+            WebError: there is none.
+        """
+        found = self.stores(*roles)
+        if not found:
+            raise _not_allowed()
+        return found
+
     def is_any(self, store: str, *roles: Role) -> bool:
         """True if this person has one of the roles in a store."""
         actor = self.actors.get(store)
@@ -113,9 +126,7 @@ class Visit:
         """
         actor = self.actors.get(store)
         if actor is None or not actor.roles & set(roles):
-            raise WebError(
-                HTTPStatus.FORBIDDEN, "role", later("Your part in this store does not allow that.")
-            )
+            raise _not_allowed()
         return actor
 
     def rebuild(self, rebuild_id: str, roles: Iterable[Role] = Role) -> Rebuild:
@@ -206,6 +217,12 @@ class Visit:
     def sign_out(self) -> None:
         """Go on as nobody."""
         self.session, self.person = new_session(), None
+
+
+def _not_allowed() -> WebError:
+    return WebError(
+        HTTPStatus.FORBIDDEN, "role", later("Your part in this store does not allow that.")
+    )
 
 
 def not_there() -> WebError:

@@ -13,7 +13,7 @@ from verify.domain import StepKind, View, by_urgency
 from verify.errors import BrokenFileError, PhotoError
 from verify.machine_file import read_machine
 from verify.rebuild.days import time_zone
-from verify.rebuild.entries import Action, Entry
+from verify.rebuild.entries import Action, Entry, Miss
 from verify.rebuild.holds import Hold, holds_of
 from verify.rebuild.replay import Rebuild, StepState, replay
 from verify.result_json import result_from_json
@@ -129,7 +129,7 @@ def _summary(paper: Paper, case: _Case) -> None:
         paper.part("Leak after the start")
         paper.say(
             f"{leak.where}, seen by {case.who(leak.by)}, {case.when(leak.at)}. Overlooked by: "
-            f"{_MISSED_BY[leak.miss]}. "
+            f"{Miss(leak.miss).words}. "
             f"The {len(leak.photos)} photos that counted then are tied to it."
         )
     if rebuild.replaced:
@@ -141,9 +141,6 @@ def _summary(paper: Paper, case: _Case) -> None:
             paper.say(f"{item['count']} × {title}: {item['reason']} ({who})", indent=4)
     paper.ln(3)
     paper.small(_CAUTION)
-
-
-_MISSED_BY = {"tool": "the tool", "person": "a person", "not-known": "not known"}
 
 
 def _decisions(case: _Case) -> Iterator[str]:

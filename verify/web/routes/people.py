@@ -19,11 +19,10 @@ from verify.web.errors import WebError, refusal
 from verify.web.language import later
 from verify.web.pages import render
 from verify.web.routes.supervisor import confirm
-from verify.web.visit import CHECKED, Known, Visit, not_there
+from verify.web.visit import ANSWERABLE, CHECKED, Known, Visit, not_there
 
 router = APIRouter()
 
-ANSWERABLE = (Role.MANAGER, Role.SUPERVISOR)
 Word = Annotated[str, Form(max_length=128)]
 
 
@@ -68,7 +67,6 @@ class MinePage:
 @router.get("/people")
 def people(visit: Known) -> Response:
     """Show the people of this person's stores."""
-    _require(visit)
     return _show(visit)
 
 
@@ -77,7 +75,6 @@ def add(
     visit: Known, person: Word, name: Word, store: Word, role: Annotated[Role, Form()]
 ) -> Response:
     """Add a person with a PIN that is shown once."""
-    _require(visit)
     visit.require(store, ANSWERABLE)
     pin = _new_pin()
     person = person.strip().lower()
@@ -111,7 +108,9 @@ def new_pin(visit: Known, person_id: str) -> Response:
 def leave(visit: Known, person_id: str, sure: Annotated[bool, Form()]) -> Response:
     """Record that a person has left."""
     found = _person(visit, person_id)
-    if not sure or found.id == visit.by:
+    if not sure:
+        return visit.done("/people")
+    if found.id == visit.by:
         text = later("Nobody takes themselves out; somebody else does it.")
         raise WebError(HTTPStatus.CONFLICT, "own-work", text)
     visit.home.people.leave(person_id, by=visit.by)
@@ -143,20 +142,13 @@ def change_mine(visit: Known, old: Word, pin: Word, again: Word) -> Response:
     return render(visit, "mine.html", MinePage("", done=True))
 
 
-def _require(visit: Visit) -> None:
-    if not visit.stores(*ANSWERABLE):
-        text = later("Your part in this store does not allow that.")
-        raise WebError(HTTPStatus.FORBIDDEN, "role", text)
-
-
 def _person(visit: Visit, person_id: str) -> Person:
     """Return a person of a store in which this one is answerable."""
-    _require(visit)
+    stores = {site.id for site in visit.require_stores(*ANSWERABLE)}
     try:
         found = visit.home.people.person(person_id)
     except UsageError:
         raise not_there() from None
-    stores = {site.id for site in visit.stores(*ANSWERABLE)}
     if not stores & {store for store, _ in found.roles}:
         raise not_there()
     return found
@@ -170,7 +162,7 @@ def _show(
     filled: dict[str, str] | None = None,
     status: int = 200,
 ) -> Response:
-    sites = visit.stores(*ANSWERABLE)
+    sites = visit.require_stores(*ANSWERABLE)
     names = {site.id: site.name for site in sites}
     known = {p.id: p for site in sites for p in visit.home.people.everybody(site.id)}
     lines = [

@@ -27,11 +27,10 @@ from verify.web.evidence_pages import Waiting, WaitingPage
 from verify.web.language import later
 from verify.web.pages import render
 from verify.web.security import Session
-from verify.web.visit import CHECKED, Known, Visit
+from verify.web.visit import ANSWERABLE, CHECKED, Known, Visit
 
 router = APIRouter()
 
-ANSWERABLE = (Role.MANAGER, Role.SUPERVISOR)
 Text = Annotated[str, Form(max_length=2000)]
 Key = Annotated[str, Form(min_length=8, max_length=64)]
 Result = Annotated[ClearedAs, Form()]
