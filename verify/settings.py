@@ -69,6 +69,16 @@ def read_record_settings(environ: Mapping[str, str] | None = None) -> RecordSett
     )
 
 
+def messages_file(environ: Mapping[str, str] | None = None) -> Path:
+    """Return the file that says how messages are sent: ``VERIFY_MESSAGES``, which is optional.
+
+    Without it, ``messages.toml`` in the folder of keys; where there is none, messages are off.
+    """
+    values = os.environ if environ is None else environ
+    named = values.get("VERIFY_MESSAGES")
+    return Path(named).resolve() if named else read_record_settings(values).keys / "messages.toml"
+
+
 def usable_cores() -> int:
     """Return the number of cores that this process may run on."""
     if hasattr(os, "sched_getaffinity"):

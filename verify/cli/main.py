@@ -15,6 +15,7 @@ import typer
 from verify import __version__
 from verify.cli.check import check
 from verify.cli.demo import demo
+from verify.cli.messages import messages
 from verify.cli.output import ReaderGoneError, answer, complain
 from verify.cli.people import people
 from verify.cli.rebuild import rebuild
@@ -41,6 +42,7 @@ for command in (check, score, teach, demo, serve):
     app.command()(command)
 for name, commands in {
     "rebuild": rebuild, "wear": wear, "people": people, "store": store, "record": record,
+    "messages": messages,
 }.items():  # fmt: skip
     app.add_typer(commands, name=name)
 

@@ -28,6 +28,10 @@ _Roles = Annotated[
         help="crew, manager, supervisor or technician, in a store; as often as needed.",
     ),
 ]
+_Email = Annotated[str | None, typer.Option(metavar="ADDRESS", help="An e-mail address.")]
+_Language = Annotated[
+    str | None, typer.Option(metavar="TAG", help="Language of messages, such as en or es.")
+]
 _Store = Annotated[str, typer.Option(metavar="ID", help="The store.")]
 _Hours = Annotated[float, typer.Option(metavar="NUMBER", help="For how long, from now.")]
 
@@ -81,6 +85,17 @@ def pin(person: _Person, by: By) -> None:
 
 
 @people.command()
+def contact(person: _Person, by: By, email: _Email = None, language: _Language = None) -> None:
+    """Set where messages to a person go; without --email, nowhere any more.
+
+    The address stands in no record.
+    """
+    with signed_in(by) as home:
+        set_so = home.people.set_contact(person, by=by, email=email, language=language)
+    answer(f"{person}: {set_so.email or 'no messages'}, in {set_so.language}")
+
+
+@people.command()
 def leave(person: _Person, by: By) -> None:
     """Record that a person has left; the records keep the name."""
     with signed_in(by) as home:
@@ -123,6 +138,7 @@ def _show(found: list[Person], as_json: bool) -> None:
                 "language": person.language,
                 "active": person.active,
                 "can_sign_in": person.can_sign_in,
+                "email": person.email,
                 "roles": roles,
             }
             answer_json(json.dumps(plain, ensure_ascii=False))

@@ -9,7 +9,7 @@ import typer
 
 from verify.cli.output import answer
 from verify.errors import UsageError
-from verify.settings import read_record_settings, read_settings
+from verify.settings import messages_file, read_record_settings, read_settings
 
 _Host = Annotated[str, typer.Option(help="Address to listen on.")]
 _Port = Annotated[int, typer.Option(min=1, max=65535, help="Port to listen on.")]
@@ -40,9 +40,11 @@ def serve(
     """Serve the pages over HTTPS, for phones and desks.
 
     Crew, the board at the machine, manager and supervisor have theirs. Without --cert and
-    --key a certificate is made at the first start; /trust helps phones to trust it. Runs until
-    it is interrupted.
+    --key a certificate is made at the first start; /trust helps phones to trust it. Sends
+    messages when something waits, where they are set ('verify messages'). Runs until it is
+    interrupted.
     """
+    from verify.web.messages.settings import read_message_settings
     from verify.web.serving import Listen
     from verify.web.serving import serve as serve_pages
     from verify.web.tls import Certificate
@@ -56,4 +58,5 @@ def serve(
             raise UsageError(f"{file} is not there; name a file in PEM")
     given = Certificate(cert, key, None) if cert and key else None
     listen = Listen(host, port, tuple(names or ()), given, behind_proxy)
-    serve_pages(read_record_settings(), read_settings(), listen, answer)
+    messages = read_message_settings(messages_file())
+    serve_pages(read_record_settings(), read_settings(), listen, answer, messages)

@@ -42,6 +42,12 @@ _Contact = Annotated[
 _Wait = Annotated[
     int | None, typer.Option(metavar="NUMBER", help="How long a supervisor has to answer.")
 ]
+_Deputies = Annotated[
+    int | None,
+    typer.Option(
+        "--deputies-after", metavar="MINUTES", help="When deputies are told that something waits."
+    ),
+]
 _Sticker = Annotated[
     bool | None,
     typer.Option(
@@ -67,6 +73,7 @@ class _Said:
     label_contact: float | None
     wait_minutes: int | None
     sticker_needed: bool | None
+    deputy_minutes: int | None
 
 
 @store.callback()
@@ -93,6 +100,7 @@ def add(
     label_contact: _Contact = None,
     wait_minutes: _Wait = None,
     sticker_needed: _Sticker = None,
+    deputies_after: _Deputies = None,
     as_json: AsJson = False,
 ) -> None:
     """Add a store; who adds it is its first supervisor."""
@@ -100,7 +108,7 @@ def add(
 
     said = _Said(
         day_starts, jurisdiction, sanitizer, ph, hardness, label_at_least, label_at_most,
-        label_contact, wait_minutes, sticker_needed,
+        label_contact, wait_minutes, sticker_needed, deputies_after,
     )  # fmt: skip
     site = _changed(Site(store_id, name, zone), said)
     with opened() as home:
@@ -126,12 +134,13 @@ def change(
     label_contact: _Contact = None,
     wait_minutes: _Wait = None,
     sticker_needed: _Sticker = None,
+    deputies_after: _Deputies = None,
     as_json: AsJson = False,
 ) -> None:
     """Change a store's settings; what is not said stays."""
     said = _Said(
         day_starts, jurisdiction, sanitizer, ph, hardness, label_at_least, label_at_most,
-        label_contact, wait_minutes, sticker_needed,
+        label_contact, wait_minutes, sticker_needed, deputies_after,
     )  # fmt: skip
     with signed_in(by) as home:
         old = home.sites.store(store_id)
@@ -186,7 +195,7 @@ def _changed(site: Site, said: _Said) -> Site:
 def _changed_settings(settings: StoreSettings, given: dict[str, Any]) -> StoreSettings:
     from verify.rebuild.sanitizer import Kind, Water
 
-    own = {"wait_minutes", "sticker_needed"}
+    own = {"wait_minutes", "sticker_needed", "deputy_minutes"}
     plain: dict[str, Any] = {key: given[key] for key in own & given.keys()}
     water = {key: given[key] for key in given.keys() - own - {"day_starts", "sanitizer"}}
     if "sanitizer" in given:

@@ -8,6 +8,7 @@ from verify.settings import RecordSettings
 from verify.store.base import Clock, now_utc
 from verify.store.database import Database
 from verify.store.keys import SigningKey, open_key
+from verify.store.messages import Messages
 from verify.store.people import People
 from verify.store.pictures import Pictures, open_pictures
 from verify.store.rebuilds import Rebuilds
@@ -28,6 +29,7 @@ class Home:
         wear: the wear kits.
         reviews: what managers say of flagged parts.
         trends: what goes wrong where, over weeks.
+        messages: who is told that something waits.
     """
 
     database: Database
@@ -39,6 +41,7 @@ class Home:
     wear: WearKit
     reviews: Reviews
     trends: Trends
+    messages: Messages
 
     def close(self) -> None:
         """Close the database."""
@@ -71,4 +74,5 @@ def open_home(settings: RecordSettings, clock: Clock = now_utc) -> Home:
         wear=WearKit(*shared),
         reviews=Reviews(*shared),
         trends=Trends(*shared),
+        messages=Messages(*shared),
     )

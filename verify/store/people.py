@@ -14,6 +14,7 @@ from verify.errors import RefusedError, UsageError
 from verify.rebuild.entries import from_rfc3339, to_rfc3339
 from verify.rebuild.people import Actor, Role
 from verify.store import pins, tables
+from verify.store.addresses import require_address, require_language
 from verify.store.base import Base, require_id
 
 _WRONG = "the person or the PIN is wrong"
@@ -26,6 +27,7 @@ class Person:
     Attributes:
         roles: pairs of store and role, sorted.
         can_sign_in: has a PIN or password and has not left.
+        email: where messages go; None where there is no address.
     """
 
     id: str
@@ -34,6 +36,7 @@ class Person:
     active: bool
     roles: tuple[tuple[str, Role], ...]
     can_sign_in: bool
+    email: str | None = None
 
 
 class People(Base):
@@ -117,6 +120,27 @@ class People(Base):
             _set(connection, person_id, **values)
             self.note(connection, "secret-set", by, {"id": person_id})
 
+    def set_contact(
+        self, person_id: str, *, by: str, email: str | None, language: str | None = None
+    ) -> Person:
+        """Set where messages go (None: nowhere) and in which language: one's own, or as for a PIN.
+
+        The address stands in no record, so that it can be forgotten.
+
+        Raises:
+            UsageError: there is no such person, or that is no address or language.
+            RefusedError: ``by`` may not.
+        """
+        address = require_address(email) if email is not None else None
+        with self.write() as connection:
+            person = person_in(connection, person_id)
+            if by != person_id:
+                require_may_give(connection, by, person.roles)
+            said = require_language(language or person.language)
+            _set(connection, person_id, email=address, language=said)
+            self.note(connection, "contact-set", by, {"id": person_id, "language": said})
+            return person_in(connection, person_id)
+
     def leave(self, person_id: str, *, by: str) -> None:
         """Record that a person has left: no signing in any more; the records keep the name.
 
@@ -127,7 +151,7 @@ class People(Base):
         with self.write() as connection:
             person = person_in(connection, person_id)
             require_may_give(connection, by, person.roles)
-            _set(connection, person_id, active=False, secret=None)
+            _set(connection, person_id, active=False, secret=None, email=None)
             memberships = tables.memberships
             connection.execute(delete(memberships).where(memberships.c.person == person_id))
             self.note(connection, "person-left", by, {"id": person_id})
@@ -263,7 +287,7 @@ def person_in(connection: Connection, person_id: str) -> Person:
     found = connection.execute(select(c.store, c.role).where(c.person == person_id))
     roles = tuple(sorted((store, Role(role)) for store, role in found))
     can_sign_in = row.active and row.secret is not None
-    return Person(row.id, row.name, row.language, row.active, roles, can_sign_in)
+    return Person(row.id, row.name, row.language, row.active, roles, can_sign_in, row.email)
 
 
 def require_any_role(

@@ -15,6 +15,7 @@ from sqlalchemy.exc import IntegrityError
 from verify.errors import UsageError
 from verify.machine_file import read_machine
 from verify.rebuild.days import DAY_STARTS, time_zone
+from verify.rebuild.notices import DEPUTY_MINUTES
 from verify.rebuild.people import Role
 from verify.rebuild.readings import water_of
 from verify.rebuild.rules import WAIT_MINUTES
@@ -34,11 +35,13 @@ class StoreSettings:
         water: sanitizer and water; None: readings by the table are refused.
         wait_minutes: how long a supervisor has before a manager may release in an emergency.
         sticker_needed: hold photos in which the machine's sticker is not found.
+        deputy_minutes: after how long deputies are told that something waits.
     """
 
     water: Water | None = None
     wait_minutes: int = WAIT_MINUTES
     sticker_needed: bool = False
+    deputy_minutes: int = DEPUTY_MINUTES
 
     def to_json(self) -> dict[str, Any]:
         """Return what is kept, and copied into each record."""
@@ -232,6 +235,8 @@ def _check(site: Site) -> None:
         check_water(site.settings.water)
     if site.settings.wait_minutes < 1:
         raise UsageError("a supervisor needs at least one minute to answer")
+    if site.settings.deputy_minutes < 1:
+        raise UsageError("deputies are told after one minute or more")
 
 
 def _columns(site: Site) -> dict[str, str]:

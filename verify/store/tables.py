@@ -64,6 +64,7 @@ people = Table(
     Column("secret", Text),  # Argon2id; NULL: cannot sign in
     Column("failures", Integer, nullable=False),  # wrong ones in a row
     Column("locked_until", _TIME),
+    Column("email", Text),  # for messages; in no record, so that it can be forgotten
 )
 
 memberships = Table(
@@ -186,4 +187,43 @@ deliveries = Table(
     Column("key", _ID, primary_key=True),
     _link("rebuild", rebuilds),
     Column("at", _TIME, nullable=False),
+)
+
+# Who has opened the evidence of a rebuild that waits, for the last time; in no record.
+openings = Table(
+    "openings",
+    metadata,
+    _link("rebuild", rebuilds, primary_key=True),
+    _link("person", people, primary_key=True),
+    Column("at", _TIME, nullable=False),
+)
+
+# Messages that somebody waits for, to be sent or sent; see ``verify.store.messages``.
+messages = Table(
+    "messages",
+    metadata,
+    Column("id", _ID, primary_key=True),
+    _link("rebuild", rebuilds),
+    Column("entry", Integer, nullable=False),  # that began the wait
+    Column("why", String(16), nullable=False),
+    Column("round", String(16), nullable=False),
+    Column("channel", String(16), nullable=False),
+    Column("recipient", _ID, nullable=False),  # a person's id, or the name of a webhook
+    Column("made_at", _TIME, nullable=False),
+    Column("due_at", _TIME, nullable=False),
+    Column("claimed_until", _TIME),
+    Column("tries", Integer, nullable=False),
+    Column("standing", String(16), nullable=False, index=True),
+    Column("settled_at", _TIME),
+    Column("trouble", String(32)),
+    Column("answer", Integer),  # status of HTTP or reply code of SMTP that went with the trouble
+)
+Index(
+    "uq_messages_once",
+    messages.c.rebuild,
+    messages.c.entry,
+    messages.c.round,
+    messages.c.channel,
+    messages.c.recipient,
+    unique=True,
 )

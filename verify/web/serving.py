@@ -15,6 +15,8 @@ from verify.settings import RecordSettings, Settings
 from verify.store.home import open_home
 from verify.web.app import create_app
 from verify.web.judging import Judges, taught_by_pictures
+from verify.web.messages.sender import Sender, start
+from verify.web.messages.settings import MessageSettings, about
 from verify.web.settings import WebSettings, open_session_key
 from verify.web.tls import Certificate, fingerprint, names_of_this_host, own_certificate
 
@@ -38,7 +40,11 @@ class Listen:
 
 
 def serve(
-    records: RecordSettings, settings: Settings, listen: Listen, tell: Callable[[str], None]
+    records: RecordSettings,
+    settings: Settings,
+    listen: Listen,
+    tell: Callable[[str], None],
+    messages: MessageSettings | None = None,
 ) -> None:
     """Serve until interrupted.
 
@@ -47,6 +53,7 @@ def serve(
         settings: cache and number of workers.
         listen: where and how.
         tell: is given lines for whoever starts it.
+        messages: how people are told that something waits; None: they are not.
 
     Raises:
         StoreError: the records or the certificate cannot be used.
@@ -64,12 +71,15 @@ def serve(
             workers=settings.workers,
             setup_code=code,
             certificate=certificate.root if certificate else None,
+            mail=messages is not None and messages.mail is not None,
         )
         judges = Judges(taught_by_pictures(settings.cache), settings.workers)
-        for line in _greeting(listen, certificate, code):
+        for line in [*_greeting(listen, certificate, code), *about(home, messages)]:
             tell(line)
         folders = [machine.folder for machine in home.sites.machines()]
         threading.Thread(target=_warm_up, args=(judges, folders), daemon=True).start()
+        if messages is not None:
+            stack.callback(start(Sender(home, messages)))
         app = create_app(home, web, judges)
         uvicorn.Server(_config(app, listen, certificate)).run()
 

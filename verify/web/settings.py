@@ -24,6 +24,7 @@ class WebSettings:
         photo_bytes: largest body of a request that carries a photo.
         form_bytes: largest body of any other request.
         session: how long a signed-in person is known without doing anything.
+        mail: True where people get e-mail when something waits.
         tries, tries_within: how often one address may try to sign in, in how long.
     """
 
@@ -35,6 +36,7 @@ class WebSettings:
     photo_bytes: int = 30_000_000
     form_bytes: int = 64_000
     session: timedelta = timedelta(hours=12)
+    mail: bool = False
     tries: int = 30
     tries_within: timedelta = timedelta(minutes=5)
 

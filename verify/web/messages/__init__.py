@@ -1,0 +1,1 @@
+"""Messages when something waits: settings, texts, e-mail, webhooks, and what sends them."""
