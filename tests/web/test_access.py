@@ -12,7 +12,14 @@ from verify.web.security import COOKIE, Limiter
 
 PUBLIC = {"/sign-in", "/sign-out", "/language", "/who.json", "/first", "/trust",
           "/trust/verify.crt", "/worker.js", "/offline", "/static"}  # fmt: skip
-MINE = {"/", "/waiting", "/flagged", "/me", "/me/pin"}  # show what is this person's, whoever it is
+MINE = {
+    "/",
+    "/waiting",
+    "/flagged",
+    "/me",
+    "/me/pin",
+    "/me/contact",
+}  # show what is this person's, whoever it is
 
 
 def routes(house: House) -> list[tuple[str, str]]:

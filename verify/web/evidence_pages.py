@@ -8,6 +8,14 @@ from verify.web.crew_pages import Advice
 
 
 @dataclass(frozen=True)
+class Told:
+    """Who was told that it waits, or was to be. ``tone``: ``good``, ``wait`` or ``stop``."""
+
+    text: str
+    tone: str
+
+
+@dataclass(frozen=True)
 class Waiting:
     """One rebuild that waits for somebody."""
 
@@ -20,6 +28,7 @@ class Waiting:
     waited: str
     held: int
     mine: bool
+    told: tuple[Told, ...]
 
 
 @dataclass(frozen=True)

@@ -39,7 +39,7 @@ def compose(
     mail["Date"] = format_datetime(at)
     mail["Message-ID"] = f"<{message_id}@{settings.sender.rpartition('@')[2]}>"
     mail["Auto-Submitted"] = "auto-generated"  # RFC 3834: no holiday replies, please
-    mail.set_content(written.body)
+    mail.set_content(written.body, cte="quoted-printable")  # no server need take 8-bit text
     return mail
 
 

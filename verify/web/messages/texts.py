@@ -38,7 +38,7 @@ _REASONS = {
         "decide, call somebody who may."
     ),
 }
-_ADVICE = later("The tool advises; a person releases.")
+_ADVICE = later("The tool advises. A person looks and releases the machine.")
 
 
 @dataclass(frozen=True)

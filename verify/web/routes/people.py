@@ -16,7 +16,7 @@ from verify.store import pins
 from verify.store.people import Person
 from verify.web import words
 from verify.web.errors import WebError, refusal
-from verify.web.language import later
+from verify.web.language import LANGUAGES, choose, later
 from verify.web.pages import render
 from verify.web.routes.supervisor import confirm
 from verify.web.visit import ANSWERABLE, CHECKED, Known, Visit, not_there
@@ -24,6 +24,9 @@ from verify.web.visit import ANSWERABLE, CHECKED, Known, Visit, not_there
 router = APIRouter()
 
 Word = Annotated[str, Form(max_length=128)]
+Email = Annotated[str, Form(max_length=254)]
+
+_LANGUAGE_NAMES = {"en": "English", "es": "Español"}  # each in its own words
 
 
 @dataclass(frozen=True)
@@ -58,10 +61,22 @@ class PeoplePage:
 
 @dataclass(frozen=True)
 class MinePage:
-    """One's own PIN. ``done`` is True after it was changed."""
+    """One's own PIN, and where messages go.
+
+    Attributes:
+        problem: what went wrong with the last try; empty otherwise.
+        done: what was changed: ``pin``, ``contact``, or empty.
+        email, language: of messages.
+        languages: code and name of those that there are.
+        mail: True where this server sends e-mail.
+    """
 
     problem: str
-    done: bool
+    done: str
+    email: str
+    language: str
+    languages: tuple[tuple[str, str], ...]
+    mail: bool
 
 
 @router.get("/people")
@@ -119,8 +134,8 @@ def leave(visit: Known, person_id: str, sure: Annotated[bool, Form()]) -> Respon
 
 @router.get("/me")
 def mine(visit: Known) -> Response:
-    """Show the form for one's own PIN."""
-    return render(visit, "mine.html", MinePage("", done=False))
+    """Show the forms for one's own PIN and messages."""
+    return _show_mine(visit)
 
 
 @router.post("/me/pin", dependencies=[CHECKED])
@@ -132,14 +147,48 @@ def change_mine(visit: Known, old: Word, pin: Word, again: Word) -> Response:
             raise UsageError(visit.say("The two PINs differ."))
         visit.home.people.set_secret(visit.by, pin, by=visit.by)
     except RefusedError as error:
-        page = MinePage(refusal(error, visit.language), done=False)
-        return render(visit, "mine.html", page, HTTPStatus.FORBIDDEN)
+        told = refusal(error, visit.language)
+        return _show_mine(visit, problem=told, status=HTTPStatus.FORBIDDEN)
     except UsageError as error:
-        return render(
-            visit, "mine.html", MinePage(visit.say(str(error)), done=False), HTTPStatus.BAD_REQUEST
-        )
+        return _show_mine(visit, problem=visit.say(str(error)), status=HTTPStatus.BAD_REQUEST)
     visit.sign_in(visit.home.people.person(visit.by))
-    return render(visit, "mine.html", MinePage("", done=True))
+    return _show_mine(visit, done="pin")
+
+
+@router.post("/me/contact", dependencies=[CHECKED])
+def change_contact(visit: Known, language: Word, email: Email = "") -> Response:
+    """Change where one's own messages go, and in which language; nowhere without an address."""
+    if language not in LANGUAGES:
+        text = later("This language is not known here.")
+        raise WebError(HTTPStatus.BAD_REQUEST, "language", text)
+    try:
+        visit.home.people.set_contact(
+            visit.by, by=visit.by, email=email.strip() or None, language=language
+        )
+    except UsageError:
+        told = visit.say("That is no e-mail address; one looks like name@example.org.")
+        return _show_mine(visit, problem=told, email=email, status=HTTPStatus.BAD_REQUEST)
+    return _show_mine(visit, done="contact")
+
+
+def _show_mine(
+    visit: Visit,
+    *,
+    problem: str = "",
+    done: str = "",
+    email: str | None = None,
+    status: int = 200,
+) -> Response:
+    person = visit.home.people.person(visit.by)
+    page = MinePage(
+        problem=problem,
+        done=done,
+        email=(person.email or "") if email is None else email,
+        language=choose(person.language).code,
+        languages=tuple(_LANGUAGE_NAMES.items()),
+        mail=visit.desk.settings.mail,
+    )
+    return render(visit, "mine.html", page, status)
 
 
 def _person(visit: Visit, person_id: str) -> Person:

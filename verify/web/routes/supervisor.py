@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from http import HTTPStatus
 from pathlib import Path
@@ -23,8 +23,9 @@ from verify.web import words
 from verify.web.crew_build import TONES
 from verify.web.errors import WebError, refusal
 from verify.web.evidence_build import evidence_page
-from verify.web.evidence_pages import Waiting, WaitingPage
+from verify.web.evidence_pages import Told, Waiting, WaitingPage
 from verify.web.language import later
+from verify.web.messages.told import told_lines
 from verify.web.pages import render
 from verify.web.security import Session
 from verify.web.visit import ANSWERABLE, CHECKED, Known, Visit
@@ -53,16 +54,19 @@ def waiting(visit: Known) -> Response:
         ]
     handed.sort(key=lambda r: r.handed_in_at or "")
     others.sort(key=lambda r: r.changed_at)
+    told = told_lines(visit, [*handed, *others])
     page = WaitingPage(
-        tuple(_waiting(visit, r) for r in handed), tuple(_waiting(visit, r) for r in others)
+        tuple(_waiting(visit, r, told) for r in handed),
+        tuple(_waiting(visit, r, told) for r in others),
     )
     return render(visit, "waiting.html", page)
 
 
 @router.get("/rebuild/{rebuild_id}/evidence")
 def evidence(visit: Known, rebuild_id: str) -> Response:
-    """Show everything about a rebuild on one page."""
+    """Show everything about a rebuild on one page; deputies need not be told of it then."""
     rebuild = visit.rebuild(rebuild_id, ANSWERABLE)
+    visit.home.messages.note_opened(rebuild_id, visit.by)
     return render(visit, "evidence.html", evidence_page(visit, rebuild))
 
 
@@ -197,7 +201,7 @@ def confirm(visit: Visit, pin: str) -> None:
     visit.session = Session(visit.by, mark, visit.session.csrf)
 
 
-def _waiting(visit: Visit, listed: Listed) -> Waiting:
+def _waiting(visit: Visit, listed: Listed, told: Mapping[str, Sequence[Told]]) -> Waiting:
     language = visit.language
     site = visit.home.sites.store(listed.store)
     since = from_rfc3339(listed.handed_in_at or listed.changed_at)
@@ -211,6 +215,7 @@ def _waiting(visit: Visit, listed: Listed) -> Waiting:
         waited=language.span(visit.home.people.clock() - since),
         held=listed.open_holds,
         mine=visit.is_any(listed.store, Role.SUPERVISOR),
+        told=tuple(told.get(listed.id, ())),
     )
 
 
