@@ -28,9 +28,9 @@ _Most = Annotated[int, typer.Option(min=1, metavar="NUMBER", help="At most so ma
 
 @messages.callback()
 def about() -> None:
-    """Messages when a machine waits for somebody: by e-mail and webhook.
+    """Messages when something waits: show, try, send, list.
 
-    They are set in messages.toml, in the folder keys beside the records (VERIFY_MESSAGES names
+    By e-mail and webhook, to supervisors first, and to deputies when nobody answers. They are set in messages.toml, in the folder keys beside the records (VERIFY_MESSAGES names
     another file), which only its owner may read; DEVELOPERS.md shows one. 'verify serve' sends
     them. Ends with 0, 2 when used wrongly, 7 when a message did not get through.
     """
@@ -38,7 +38,10 @@ def about() -> None:
 
 @messages.command()
 def show() -> None:
-    """Show what is set, without what is secret, and which store has nobody to tell."""
+    """Show what is set, nothing secret.
+
+    Says which stores have no supervisor to tell.
+    """
     from verify.settings import messages_file
     from verify.web.messages.settings import about, read_message_settings
 

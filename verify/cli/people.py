@@ -86,9 +86,9 @@ def pin(person: _Person, by: By) -> None:
 
 @people.command()
 def contact(person: _Person, by: By, email: _Email = None, language: _Language = None) -> None:
-    """Set where messages to a person go; without --email, nowhere any more.
+    """Set where messages to a person go.
 
-    The address stands in no record.
+    Without --email, nowhere any more. The address stands in no record.
     """
     with signed_in(by) as home:
         set_so = home.people.set_contact(person, by=by, email=email, language=language)
