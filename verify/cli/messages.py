@@ -30,9 +30,10 @@ _Most = Annotated[int, typer.Option(min=1, metavar="NUMBER", help="At most so ma
 def about() -> None:
     """Messages when something waits: show, try, send, list.
 
-    By e-mail and webhook, to supervisors first, and to deputies when nobody answers. They are set in messages.toml, in the folder keys beside the records (VERIFY_MESSAGES names
-    another file), which only its owner may read; DEVELOPERS.md shows one. 'verify serve' sends
-    them. Ends with 0, 2 when used wrongly, 7 when a message did not get through.
+    By e-mail and webhook, to supervisors first, and to deputies when nobody answers. They are
+    set in messages.toml, in the folder keys beside the records (VERIFY_MESSAGES names another
+    file), which only its owner may read; README.md shows one. 'verify serve' sends them. Ends
+    with 0, 2 when used wrongly, 7 when a message did not get through.
     """
 
 
