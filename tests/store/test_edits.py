@@ -23,7 +23,9 @@ from verify.store.chain import BOOK, canonical, sha256
 from verify.store.home import Home
 
 EDITS = 200
-TABLES = (tables.entries, tables.chains, tables.rebuilds, tables.uses)
+TABLES = (
+    tables.entries, tables.chains, tables.rebuilds, tables.pictures, tables.uses, tables.wear,
+)  # fmt: skip
 Rows = list[dict[str, Any]]
 e, c = tables.entries.c, tables.chains.c
 
@@ -197,14 +199,42 @@ def drop_all_of_it(connection: Connection, rows: Rows, draw: random.Random) -> i
     return 0
 
 
+def list_a_picture_wrongly(connection: Connection, rows: Rows, draw: random.Random) -> int:
+    """What a photo is found again by: without it, one that is used again would pass."""
+    photos = [json.loads(row["body"])["data"]["sha256"] for row in rows if row["kind"] == "photo"]
+    changes = [{"likeness": None}, {"likeness": b"other"}, {"added_at": "2020-01-01T00:00:00.000Z"},
+               {"bytes": 1}, {"format": "png"}]  # fmt: skip
+    at = tables.pictures.c.sha256 == draw.choice(photos)
+    connection.execute(update(tables.pictures).where(at).values(**draw.choice(changes)))
+    return 0
+
+
+def list_the_kit_wrongly(connection: Connection, rows: Rows, draw: random.Random) -> int:
+    """Spares and the age of parts; a part too many, or one less."""
+    assert rows
+    choice = draw.random()
+    if choice < 0.2:
+        connection.execute(delete(tables.wear))
+    elif choice < 0.4:
+        values = {"machine": "harbour-2", "item": "never-heard-of", "reason": "", "stock": 3}
+        connection.execute(insert(tables.wear).values(**values))
+    else:
+        changes = [{"stock": 99}, {"fitted_on": "2026-06-30"}, {"fitted_by": "noor"},
+                   {"reason": "other"}, {"fitted_on": None}]  # fmt: skip
+        connection.execute(update(tables.wear).values(**draw.choice(changes)))
+    return 0
+
+
 Edit = Callable[[Connection, Rows, random.Random], int]
 KINDS: tuple[Edit, ...] = (
     change_a_byte, change_what_it_says, change_and_hash_anew, rewrite_all_that_follows, delete_one,
     swap_two, cut_the_tail, put_one_in, list_it_wrongly, touch_a_signature, touch_the_seal,
-    list_the_rebuild_wrongly, drop_all_of_it,
+    list_the_rebuild_wrongly, drop_all_of_it, list_a_picture_wrongly, list_the_kit_wrongly,
 )  # fmt: skip
 
-WHOLE = (list_the_rebuild_wrongly, drop_all_of_it)  # only of a rebuild
+WHOLE = (  # only of a rebuild
+    list_the_rebuild_wrongly, drop_all_of_it, list_a_picture_wrongly, list_the_kit_wrongly,
+)  # fmt: skip
 
 
 def broken(home: Home) -> list[str]:
@@ -233,7 +263,9 @@ def restore(home: Home, kept: dict[str, Rows]) -> None:
 
 
 def test_every_planted_edit_is_found(home: Home, tmp_path: Path) -> None:
+    home.wear.set_stock("harbour-2", "ring", 4, by="noor")
     done = whole_night(home, tmp_path)
+    home.wear.fit("harbour-2", "ring", "worn", count=2, by="ines")
     assert broken(home) == []
     kept = snapshot(home)
     draw = random.Random(8785)

@@ -67,6 +67,12 @@ def rebuild_lines(rebuild: Rebuild, names: Mapping[str, str]) -> Iterator[str]:
     for leak in rebuild.leaks:
         who = names.get(leak.by, leak.by)
         yield from wrapped(f"leak: {leak.where}; seen by {who} at {clock(leak.at)}", "    ", "  ! ")
+    for item in rebuild.replaced:
+        lacked = item.get("not_in_kit", 0)
+        text = f"replaced: {item['count']} × {item['item']}, {item['reason']}"
+        if lacked:
+            text += f"; {lacked} more than the kit listed: count the spares ('verify wear stock')"
+        yield from wrapped(text, "    ", "  ! " if lacked else "  · ")
     yield rule()
     yield from wrapped(what_next(rebuild), "  ", "→ ")
 

@@ -77,8 +77,10 @@ def list_them(machine: MachineName, ahead: _Ahead = 14, as_json: AsJson = False)
 def fit(machine: MachineName, item: WearPart, why: Why, by: By, count: Count = 1) -> None:
     """Write down a part that was replaced outside a rebuild."""
     with signed_in(by) as home:
-        home.wear.fit(machine, item, why, count=count, by=by)
+        lacked = home.wear.fit(machine, item, why, count=count, by=by)
     answer(f"{machine}: {item} fitted")
+    if lacked:
+        answer(f"{lacked} more than the kit listed: count the spares ('verify wear stock')")
 
 
 @wear.command()

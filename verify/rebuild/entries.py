@@ -31,6 +31,7 @@ class Action(StrEnum):
     COUNTERSIGN = "countersign"  # an emergency release was looked at
     PUT_IN_USE = "put-in-use"  # after start-up
     LEAK = "leak"  # found after the start
+    LATE_LEAK = "late-leak"  # told when the machine was being rebuilt again already
     OUT_OF_SERVICE = "out-of-service"
     RETURN = "return"  # to work, from out of service
     GIVE_UP = "give-up"

@@ -56,6 +56,7 @@ MAY: dict[Action, frozenset[Role]] = {
     Action.COUNTERSIGN: _SUPERVISOR,
     Action.PUT_IN_USE: _ALL,
     Action.LEAK: _ALL,
+    Action.LATE_LEAK: _ALL,
     Action.OUT_OF_SERVICE: _ALL,
     Action.RETURN: _ANSWERABLE | {Role.TECHNICIAN},
     Action.GIVE_UP: _ANSWERABLE | {Role.TECHNICIAN},

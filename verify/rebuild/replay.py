@@ -329,6 +329,7 @@ _CHANGES = {
     Action.EMERGENCY_RELEASE: _release,
     Action.COUNTERSIGN: _countersign,
     Action.LEAK: _leak,
+    Action.LATE_LEAK: _leak,
     Action.OUT_OF_SERVICE: _out_of_service,
     Action.RETURN: _return,
     Action.GIVE_UP: _give_up,

@@ -228,9 +228,20 @@ def put_in_use(rebuild: Rebuild, actor: Actor) -> Json:
     return {}
 
 
-def leak(rebuild: Rebuild, actor: Actor, where: str, step_id: str | None, note: str) -> Json:
-    """Return the data of a leak found after the start, tied to the photos that had passed."""
-    permit(rebuild, Action.LEAK, actor)
+def leak(
+    rebuild: Rebuild,
+    actor: Actor,
+    where: str,
+    step_id: str | None,
+    note: str,
+    *,
+    late: bool = False,
+) -> Json:
+    """Return the data of a leak found after the start, tied to the photos that had passed.
+
+    One that is told ``late``, when a newer rebuild has begun, stops nothing: it is only counted.
+    """
+    permit(rebuild, Action.LATE_LEAK if late else Action.LEAK, actor)
     state = None if step_id is None else find_step(rebuild, step_id)
     return {
         "where": _reason(where, "say where it leaks"),

@@ -9,6 +9,7 @@
     released       ⇄ (photo, answer, reading, … of start-up)
     released       → put-in-use                    → in-use
     released, in-use → leak                        → stopped
+    in-use         → late-leak                     → in-use        (a newer rebuild has begun)
     stopped        → send-back                     → under-way
     under-way, handed-in, released, in-use, stopped → out-of-service → out-of-service
     out-of-service → return                        → under-way
@@ -66,6 +67,7 @@ TRANSITIONS: dict[tuple[State, Action], State] = {
     (State.RELEASED, Action.OUT_OF_SERVICE): State.OUT_OF_SERVICE,
     (State.IN_USE, Action.COUNTERSIGN): State.IN_USE,
     (State.IN_USE, Action.LEAK): State.STOPPED,
+    (State.IN_USE, Action.LATE_LEAK): State.IN_USE,
     (State.IN_USE, Action.OUT_OF_SERVICE): State.OUT_OF_SERVICE,
     (State.STOPPED, Action.COUNTERSIGN): State.STOPPED,
     (State.STOPPED, Action.SEND_BACK): State.UNDER_WAY,

@@ -7,6 +7,7 @@ judging of the photo. Each doubt holds the photo until a person has looked.
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -109,8 +110,9 @@ def _too_old(connection: Connection, asked: Asked) -> Doubt | None:
 def _used_before(connection: Connection, asked: Asked) -> Doubt | None:
     """Say where the very same file was used, other than for this step of this rebuild."""
     c = tables.uses.c
-    wanted = select(c.rebuild, c.step).where(c.sha256 == asked.sha256, _elsewhere(asked))
-    row = connection.execute(wanted.order_by(c.rebuild, c.n)).first()
+    wanted = select(c.rebuild, c.n, c.step).where(c.sha256 == asked.sha256, _elsewhere(asked))
+    rows = connection.execute(wanted.order_by(c.rebuild, c.n)).all()
+    row = next((row for row in rows if _counted(connection, row)), None)
     if row is None:
         return None
     message = f"This very photo was used before: {row.rebuild}, step {row.step}."
@@ -132,7 +134,11 @@ def _saved_anew(connection: Connection, asked: Asked, pictures: Pictures) -> Dou
     fits.sort(key=lambda fit: -fit[0])
     for _, matrix, row in fits[:_COMPARED]:
         old = _picture(pictures, row.sha256)
-        if old is not None and likeness.is_copy(asked.facts.picture, old, matrix):
+        if (
+            old is not None
+            and likeness.is_copy(asked.facts.picture, old, matrix)
+            and _counted(connection, row)
+        ):
             message = (
                 "This is an earlier photo, saved anew, made smaller or cropped: "
                 f"{row.rebuild}, step {row.step}."
@@ -144,7 +150,7 @@ def _saved_anew(connection: Connection, asked: Asked, pictures: Pictures) -> Dou
 def _newest(connection: Connection, asked: Asked) -> Any:
     uses, kept = tables.uses.c, tables.pictures.c
     wanted = (
-        select(uses.sha256, uses.rebuild, uses.step, kept.likeness)
+        select(uses.sha256, uses.rebuild, uses.n, uses.step, kept.likeness)
         .join(tables.pictures, kept.sha256 == uses.sha256)
         .where(uses.store == asked.rebuild.store, kept.likeness.is_not(None), _elsewhere(asked))
         .order_by(kept.added_at.desc(), uses.rebuild, uses.n)
@@ -154,9 +160,27 @@ def _newest(connection: Connection, asked: Asked) -> Any:
 
 
 def _elsewhere(asked: Asked) -> Any:
-    """What is used for another step or another rebuild; trying again is no fraud."""
+    """What is used for another step or another rebuild; trying again is no fraud.
+
+    A photo that was sent to the wrong step of this rebuild, and does not count there any more, may
+    be sent to the right one: another took its place, the step was sent back, or it was refused.
+    """
     c = tables.uses.c
-    return or_(c.rebuild != asked.rebuild.id, c.step != asked.step)
+    counting = [
+        state.entry
+        for state in asked.rebuild.steps
+        if state.entry is not None and state.step.id != asked.step and state.answered
+    ]
+    return or_(c.rebuild != asked.rebuild.id, c.n.in_(counting))
+
+
+def _counted(connection: Connection, row: Any) -> bool:
+    """True if a photo ever counted where it was used: one that was refused there did not."""
+    e = tables.entries.c
+    body = connection.execute(
+        select(e.body).where(e.chain == row.rebuild, e.n == row.n)
+    ).scalar_one_or_none()
+    return body is None or json.loads(body)["data"]["result"]["verdict"] != "retake"
 
 
 def _picture(pictures: Pictures, digest: str) -> NDArray[np.uint8] | None:

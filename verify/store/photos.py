@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +13,7 @@ from sqlalchemy import Connection, insert, select
 from verify.domain import Result
 from verify.errors import RecordBrokenError, RefusedError, UsageError
 from verify.rebuild.claims import Doubt
-from verify.rebuild.entries import Action, Entry, to_rfc3339
+from verify.rebuild.entries import Action, Entry, entry_from_json, to_rfc3339
 from verify.rebuild.replay import Rebuild, StepState, apply, begin
 from verify.result_json import result_to_json
 from verify.store import tables
@@ -38,8 +39,13 @@ def read_file(photo: Path) -> bytes:
 
 
 def is_the_same(state: StepState, content: bytes) -> bool:
-    """True if the step's photo is this very file."""
-    return state.kind is Action.PHOTO and state.data["sha256"] == sha256(content)
+    """True if the step's photo is this very file, and nothing made it look like another one.
+
+    What was doubted is looked at anew: what it was held against may have been taken back since.
+    """
+    if state.kind is not Action.PHOTO or state.data["doubts"]:
+        return False
+    return bool(state.data["sha256"] == sha256(content))
 
 
 def require_fits(result: Result, rebuild: Rebuild, state: StepState, digest: str) -> None:
@@ -66,6 +72,7 @@ def photo_data(
         "bytes": size,
         "format": facts.format,
         "taken_at": facts.taken_at.isoformat() if facts.taken_at else None,
+        "likeness": sha256(facts.likeness) if facts.likeness else None,
         "result": {**result_to_json(result), "photo": Path(result.photo).name, "marked": None},
         "doubts": [asdict(doubt) for doubt in doubts],
     }
@@ -152,3 +159,62 @@ def check_uses(connection: Connection, verified: Verified) -> None:
                 f"record {verified.chain}, entry {n}: its picture is not the one in the list of "
                 "pictures in use"
             )
+
+
+def check_kept(connection: Connection, verified: Verified) -> None:
+    """Hold what is kept of pictures, to find them again, against the entries that they came with.
+
+    A picture that was used more than once is kept as the first of them wrote it.
+
+    Raises:
+        RecordBrokenError: names the entry whose picture is kept otherwise.
+    """
+    p, u = tables.pictures.c, tables.uses.c
+    wanted = select(tables.pictures).join(tables.uses, u.sha256 == p.sha256)
+    rows = connection.execute(wanted.where(u.rebuild == verified.chain).distinct())
+    kept = {row.sha256: _Kept.of(row) for row in rows}
+    for entry in verified.entries:
+        if entry.kind != Action.PHOTO:
+            continue
+        found, said = kept.get(entry.data["sha256"]), _Kept.said(entry)
+        if found is None or not (found.fits(said) or _fits_another(connection, entry, found)):
+            raise RecordBrokenError(
+                f"record {verified.chain}, entry {entry.n}: what is kept of its picture, to find "
+                "it again, is not what was written"
+            )
+
+
+def _fits_another(connection: Connection, entry: Entry, found: _Kept) -> bool:
+    """True if a picture is kept as another entry, that used it before, has written it."""
+    e, u = tables.entries.c, tables.uses.c
+    others = (
+        select(e.body)
+        .join(tables.uses, (u.rebuild == e.chain) & (u.n == e.n))
+        .where(u.sha256 == entry.data["sha256"])
+    )
+    bodies = connection.execute(others).scalars()
+    return any(found.fits(_Kept.said(entry_from_json(json.loads(body)))) for body in bodies)
+
+
+@dataclass(frozen=True)
+class _Kept:
+    """What is kept of a picture. ``likeness``: SHA-256; empty where older entries say none."""
+
+    bytes: int
+    format: str
+    added_at: str
+    likeness: str | None
+
+    @classmethod
+    def of(cls, row: Any) -> _Kept:
+        likeness = sha256(bytes(row.likeness)) if row.likeness is not None else None
+        return cls(row.bytes, row.format, row.added_at, likeness)
+
+    @classmethod
+    def said(cls, entry: Entry) -> _Kept:
+        data = entry.data
+        at = to_rfc3339(entry.at)
+        return cls(data["bytes"], data["format"], at, data.get("likeness", ""))
+
+    def fits(self, said: _Kept) -> bool:
+        return self == (replace(said, likeness=self.likeness) if said.likeness == "" else said)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping, Sequence
-from datetime import datetime
 from pathlib import Path
 from typing import Any, Concatenate, ParamSpec
 
@@ -18,15 +17,16 @@ from verify.domain import Result
 from verify.machine_file import content_sha256, read_machine
 from verify.rebuild import readings, rules
 from verify.rebuild.days import business_day
-from verify.rebuild.entries import Action, ClearedAs, Entry
+from verify.rebuild.entries import Action, ClearedAs, Entry, to_rfc3339
 from verify.rebuild.people import Actor, require_role
 from verify.rebuild.plan import plan_of, plan_to_json
 from verify.rebuild.replay import Rebuild, begin
 from verify.rebuild.sanitizer import sanitizers
+from verify.rebuild.states import State
 from verify.store import claims, photos, tables, wear_kit
 from verify.store.chain import append
 from verify.store.people import actor_in, person_in
-from verify.store.records import Records, columns_of
+from verify.store.records import Records, Turn, columns_of
 from verify.store.sites import Sites, machine_in
 
 _Given = ParamSpec("_Given")
@@ -114,8 +114,8 @@ class Rebuilds(Records):
             doubts = claims.doubts_of(connection, asked, self.pictures)
         data = photos.photo_data(step_id, digest, len(content), facts, result, doubts)
 
-        def decide(rebuild: Rebuild, actor: Actor, _at: datetime) -> Mapping[str, Any]:
-            rules.do_step(rebuild, Action.PHOTO, step_id, actor)
+        def decide(turn: Turn) -> Mapping[str, Any]:
+            rules.do_step(turn.rebuild, Action.PHOTO, step_id, turn.actor)
             return data
 
         def also(connection: Connection, entry: Entry, rebuild: Rebuild) -> None:
@@ -146,21 +146,24 @@ class Rebuilds(Records):
     def replace_part(
         self, rebuild_id: str, item: str, reason: str, *, count: int = 1, by: str
     ) -> Rebuild:
-        """Write down that a part was replaced from the wear kit."""
+        """Write down that a part was replaced from the wear kit.
+
+        More than the kit lists may be fitted: the entry says how many it lacked.
+        """
+
+        def decide(turn: Turn) -> Mapping[str, Any]:
+            stock = wear_kit.stock_of(turn.connection, turn.rebuild.machine, item)
+            data = rules.replace_part(turn.rebuild, turn.actor, item, count=count, reason=reason)
+            return {**data, "not_in_kit": max(0, count - stock)}
 
         def also(connection: Connection, entry: Entry, rebuild: Rebuild) -> None:
-            today = self._today(connection, rebuild.store)
-            wear_kit.fit(connection, rebuild.machine, item, count, today, entry.by, reason)
+            day = self._today(connection, rebuild.store)
+            said = wear_kit.Replaced(rebuild.machine, item, count, day, entry.by, reason.strip())
+            now = wear_kit.fit(connection, said)
+            data = {"machine": said.machine, "item": item, "rebuild": entry.chain, "n": entry.n}
+            self.note(connection, wear_kit.REPLACED, entry.by, {**data, "now": now})
 
-        return self._do(
-            rebuild_id,
-            Action.REPLACE,
-            by,
-            lambda rebuild, actor, _: rules.replace_part(
-                rebuild, actor, item, count=count, reason=reason
-            ),
-            also,
-        )
+        return self._do(rebuild_id, Action.REPLACE, by, decide, also)
 
     def hand_in(self, rebuild_id: str, *, by: str) -> Rebuild:
         """Hand a rebuild in: all steps before start-up are answered."""
@@ -188,7 +191,7 @@ class Rebuilds(Records):
             rebuild_id,
             Action.EMERGENCY_RELEASE,
             by,
-            lambda rebuild, actor, at: rules.emergency_release(rebuild, actor, at, reason),
+            lambda turn: rules.emergency_release(turn.rebuild, turn.actor, turn.at, reason),
         )
 
     def countersign(self, rebuild_id: str, *, note: str = "", by: str) -> Rebuild:
@@ -202,8 +205,14 @@ class Rebuilds(Records):
     def leak(
         self, rebuild_id: str, where: str, *, step_id: str | None = None, note: str = "", by: str
     ) -> Rebuild:
-        """Report a leak after the start: the machine stops, the photos are tied to it."""
-        return self._by(rebuild_id, Action.LEAK, by, rules.leak, where, step_id, note)
+        """Report a leak after the start: the machine stops, the photos are tied to it.
+
+        Where a newer rebuild of the machine has begun it is tied to the photos and counted, and
+        changes nothing else: the machine is not what it was.
+        """
+        late = self._is_over(rebuild_id)
+        action = Action.LATE_LEAK if late else Action.LEAK
+        return self._by(rebuild_id, action, by, rules.leak, where, step_id, note, late=late)
 
     def out_of_service(self, rebuild_id: str, reason: str, *, by: str) -> Rebuild:
         """Take a machine out of service: a broken stud, no spare."""
@@ -230,8 +239,21 @@ class Rebuilds(Records):
     ) -> Rebuild:
         """Write the entry whose data a rule makes from what was given."""
         return self._do(
-            rebuild_id, action, by, lambda rebuild, actor, _: rule(rebuild, actor, *given, **named)
+            rebuild_id, action, by, lambda turn: rule(turn.rebuild, turn.actor, *given, **named)
         )
+
+    def _is_over(self, rebuild_id: str) -> bool:
+        """True for a rebuild in use after which another one of its machine has begun."""
+        c = tables.rebuilds.c
+        with self.database.read() as connection:
+            this = self._load(connection, rebuild_id)
+            newer = select(c.id).where(
+                c.machine == this.machine,
+                c.started_at > to_rfc3339(this.started_at),
+                c.state != State.GIVEN_UP.value,
+            )
+            found = connection.execute(newer.limit(1)).first() is not None
+        return found and this.state is State.IN_USE
 
     def _new_id(self, connection: Connection, machine_id: str, day: str) -> str:
         c = tables.rebuilds.c

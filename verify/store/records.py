@@ -17,7 +17,7 @@ from verify.rebuild.entries import Action, Entry, to_rfc3339
 from verify.rebuild.people import Actor
 from verify.rebuild.replay import Rebuild, replay
 from verify.rebuild.states import CLOSED, State
-from verify.store import photos, tables
+from verify.store import photos, tables, wear_kit
 from verify.store.base import Base
 from verify.store.chain import (
     BOOK,
@@ -36,8 +36,20 @@ from verify.store.pictures import Pictures
 RECORD_AT = "record-at"  # an entry of the book: how far a record had come
 _AT_ONCE = 400  # places that one question names; databases limit how many
 
-Decide = Callable[[Rebuild, Actor, datetime], Mapping[str, Any]]
 Also = Callable[[Connection, Entry, Rebuild], None]
+
+
+@dataclass(frozen=True)
+class Turn:
+    """What is known when it is decided whether an entry may be written, in its transaction."""
+
+    connection: Connection
+    rebuild: Rebuild
+    actor: Actor
+    at: datetime
+
+
+Decide = Callable[[Turn], Mapping[str, Any]]
 
 
 @dataclass(frozen=True)
@@ -150,7 +162,7 @@ class Records(Base):
         wanted = (
             select(e.body, r.machine, r.store)
             .join(tables.rebuilds, r.id == e.chain)
-            .where(e.kind == Action.LEAK.value)
+            .where(e.kind.in_([Action.LEAK.value, Action.LATE_LEAK.value]))
             .order_by(e.at.desc(), e.chain, e.n.desc())
         )
         for column, value in ((r.store, store), (r.machine, machine)):
@@ -182,6 +194,12 @@ class Records(Base):
             notes = [entry for entry in book.entries if entry.kind == RECORD_AT]
             for start in range(0, len(notes), _AT_ONCE):
                 self._require_noted(connection, notes[start : start + _AT_ONCE])
+            try:
+                wear_kit.check_kit(connection, book.entries)
+            except RecordBrokenError:
+                end = head_of(connection, BOOK)
+                if end is not None and end.length == len(book.entries):
+                    raise  # else somebody has gone on meanwhile
             return book
 
     def _require_noted(self, connection: Connection, notes: Sequence[Entry]) -> None:
@@ -224,6 +242,7 @@ class Records(Base):
             if length is None or length.length != len(verified.entries):
                 return  # somebody has gone on meanwhile
             photos.check_uses(connection, verified)
+            photos.check_kept(connection, verified)
         for name, value in said.items():
             if kept[name] != value:
                 raise RecordBrokenError(
@@ -255,7 +274,7 @@ class Records(Base):
             actor = actor_in(connection, by, rebuild.store, now)
             if self._came_before(connection, rebuild_id, by):
                 return rebuild
-            data = decide(rebuild, actor, now)
+            data = decide(Turn(connection, rebuild, actor, now))
             entries = [*record.entries, self._append(connection, rebuild_id, action, actor, data)]
             after = replay(entries)
             refused = action is Action.ANSWER and not data["yes"]
@@ -265,8 +284,7 @@ class Records(Base):
                 entries.append(self._append(connection, rebuild_id, Action.LEAK, actor, found))
                 after = replay(entries)
             if rebuild.state in CLOSED and after.state not in CLOSED:
-                way_out = "say there what is wrong: take the machine out of service, or note it"
-                self._refuse_second(connection, rebuild.machine, way_out)
+                self._refuse_second(connection, rebuild.machine, "say there what is wrong")
             if after.state is not rebuild.state:
                 self._note_head(connection, entries[-1])
             if also is not None:

@@ -15,6 +15,7 @@ from verify.store import tables
 from verify.store.base import Base
 from verify.store.reviews import flagged_in, words_since
 
+LEAKS = (Action.LEAK, Action.LATE_LEAK)
 _WAITING = (Action.HAND_IN, Action.RELEASE, Action.EMERGENCY_RELEASE)
 
 
@@ -71,7 +72,7 @@ def _flags(connection: Connection, stores: Sequence[str], since: date) -> tuple[
 def _escapes(connection: Connection, stores: Sequence[str], since: date) -> list[Escape]:
     """Return the leaks; a no to a hand check that looks for leaks writes one, too."""
     found = []
-    for row in _entries(connection, stores, since, (Action.LEAK,)):
+    for row in _entries(connection, stores, since, LEAKS):
         data = json.loads(row.body)["data"]
         where = f"{data['where']}: {data['note']}" if data["note"] else data["where"]
         found.append(Escape(row.chain, row.store, row.machine, from_rfc3339(row.at), where))

@@ -223,7 +223,7 @@ def step_page(visit: Visit, rebuild: Rebuild, state: StepState) -> StepPage:
         units=_units(step, language),
         quantity=told(step.quantity),
         limits=_limits(step, language),
-        wear=tuple(_wear(visit, machine, step)),
+        wear=tuple(_wear(visit, machine, step, rebuild)),
         tries=state.tries,
         key=new_key(),
     )
@@ -375,7 +375,7 @@ def _limits(step: Step, language: Language) -> str:
     return ""
 
 
-def _wear(visit: Visit, machine: KnownMachine, step: Step) -> Iterator[Wear]:
+def _wear(visit: Visit, machine: KnownMachine, step: Step, rebuild: Rebuild) -> Iterator[Wear]:
     if not step.wear:
         return
     language = visit.language
@@ -391,4 +391,6 @@ def _wear(visit: Visit, machine: KnownMachine, step: Step) -> Iterator[Wear]:
             item.title.get(language.code),
             fitted.stock if fitted else 0,
             language.day(due) if due else "",
+            sum(r["count"] for r in rebuild.replaced if r["item"] == item.id),
+            sum(r.get("not_in_kit", 0) for r in rebuild.replaced if r["item"] == item.id),
         )

@@ -123,12 +123,19 @@ class Example:
 
 @dataclass(frozen=True)
 class Wear:
-    """A part that may be replaced at a step."""
+    """A part that may be replaced at a step.
+
+    Attributes:
+        replaced: how many were, in this rebuild.
+        lacked: how many more than the kit listed then; above 0, the spares are to be counted.
+    """
 
     id: str
     title: str
     stock: int
     due: str
+    replaced: int
+    lacked: int
 
 
 @dataclass(frozen=True)

@@ -48,6 +48,7 @@ _DONE = {
     Action.COUNTERSIGN: later("countersigned"),
     Action.PUT_IN_USE: later("put it in use"),
     Action.LEAK: later("reported a leak"),
+    Action.LATE_LEAK: later("reported a leak late"),
     Action.OUT_OF_SERVICE: later("took it out of service"),
     Action.RETURN: later("returned it to work"),
     Action.GIVE_UP: later("gave it up"),
@@ -215,7 +216,10 @@ def _replaced(case: _Case) -> Iterator[str]:
     titles = {item.id: item.title.get(case.language.code) for item in case.rebuild.plan.wear}
     for item in case.rebuild.replaced:
         title = titles.get(item["item"], item["item"])
-        yield f"{item['count']} × {title}: {item['reason']} ({case.who(item['by'])})"
+        told = f"{item['count']} × {title}: {item['reason']} ({case.who(item['by'])})"
+        lacked = item.get("not_in_kit", 0)
+        more = case.language.say("%(n)s more than the kit listed: count the spares", n=lacked)
+        yield f"{told}. {more}" if lacked else told
 
 
 def _line(case: _Case, entry: Entry) -> EntryLine:

@@ -138,7 +138,9 @@ def _summary(paper: Paper, case: _Case) -> None:
         for item in rebuild.replaced:
             title = titles.get(item["item"], item["item"])
             who = case.who(item["by"])
-            paper.say(f"{item['count']} × {title}: {item['reason']} ({who})", indent=4)
+            lacked = item.get("not_in_kit", 0)
+            more = f"; {lacked} more than the kit listed" if lacked else ""
+            paper.say(f"{item['count']} × {title}: {item['reason']} ({who}){more}", indent=4)
     paper.ln(3)
     paper.small(_CAUTION)
 
