@@ -59,6 +59,52 @@ def test_the_very_same_file_is_held(home: Home, tmp_path: Path, clock: Clock) ->
     assert add(home, next_night(home, first, clock), path) == ["used-before"]
 
 
+def test_a_photo_sent_to_the_wrong_step_may_be_sent_to_the_right_one(
+    home: Home, tmp_path: Path
+) -> None:
+    """Once it does not vouch for the wrong step any more, it is no copy of itself."""
+    first = begin(home)
+    path = save(tmp_path / "right.jpg", picture(7, (1200, 900)))
+    smaller = save(tmp_path / "right-s.jpg", saved_anew(picture(7, (1200, 900)), "smaller"))
+    assert add(home, first, path) == []
+    assert add(home, first, path, "spout") == ["used-before"]  # it vouches for two
+    assert add(home, first, smaller, "spout") == ["saved-anew"]
+    assert add(home, first, photo(tmp_path, 8)) == []  # the right one of the lid
+    again = home.rebuilds.get(first.id).step("spout")
+    assert again.entry is None  # the lid was done anew: what hides it has to be, too
+    assert add(home, first, smaller, "spout") == []
+    assert add(home, first, path, "spout") == []
+    home.rebuilds.check(first.id)
+
+
+def test_a_doubt_that_has_gone_goes_when_the_photo_is_sent_again(
+    home: Home, tmp_path: Path
+) -> None:
+    first = begin(home)
+    lid = photo(tmp_path, 1)
+    assert add(home, first, photo(tmp_path, 2)) == []
+    assert add(home, first, lid, "spout") == []
+    assert add(home, first, lid) == ["used-before"]
+    assert add(home, first, photo(tmp_path, 3), "spout") == []
+    assert add(home, first, lid) == []
+    assert home.rebuilds.get(first.id).open_holds == ()
+
+
+def test_a_photo_that_was_refused_elsewhere_was_not_used(
+    home: Home, tmp_path: Path, clock: Clock
+) -> None:
+    first = begin(home)
+    wrong, never = photo(tmp_path, 1, "blur"), photo(tmp_path, 2, "blur")
+    assert add(home, first, never) == []
+    assert add(home, first, wrong) == []  # to be taken again: neither ever counted
+    assert add(home, first, photo(tmp_path, 3)) == []
+    wrong, never = wrong.rename(tmp_path / "right-1.jpg"), never.rename(tmp_path / "right-2.jpg")
+    assert add(home, first, wrong, "spout") == []
+    later = next_night(home, first, clock)
+    assert add(home, later, never) == []
+    assert add(home, later, wrong) == ["used-before"]
+
+
 def saved_anew(bgr: np.ndarray, how: str) -> np.ndarray:  # type: ignore[type-arg]
     height, width = bgr.shape[:2]
     if how == "smaller":

@@ -9,7 +9,7 @@
     released       ⇄ (photo, answer, reading, … of start-up)
     released       → put-in-use                    → in-use
     released, in-use → leak                        → stopped
-    in-use         → late-leak                     → in-use        (a newer rebuild has begun)
+    in-use         ⇄ (late-leak: told when a newer rebuild has begun; only counted)
     stopped        → send-back                     → under-way
     under-way, handed-in, released, in-use, stopped → out-of-service → out-of-service
     out-of-service → return                        → under-way
