@@ -140,6 +140,8 @@ def serving(house: Path, cores: Sequence[int]) -> Iterator[tuple[str, subprocess
     url = f"https://127.0.0.1:{port}"
     try:
         for _ in range(600):
+            if process.poll() is not None:
+                raise SystemExit(f"the server ended with {process.returncode}; see above")
             try:
                 httpx2.get(f"{url}/sign-in", verify=unchecked())
                 break
