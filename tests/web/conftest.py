@@ -79,7 +79,9 @@ def lays(machine: Machine, view_id: str, photo: Path) -> Carried | None:
     if view_id != "lid":
         return None
     clip = machine.view("lid").part("left-clip").outline
-    return Carried(None, {"left-clip": tuple((10 * x + 10, 10 * y + 20) for x, y in clip)}, (), 0.05)
+    return Carried(
+        None, {"left-clip": tuple((10 * x + 10, 10 * y + 20) for x, y in clip)}, (), 0.05
+    )
 
 
 class Browser:

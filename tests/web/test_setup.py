@@ -261,7 +261,9 @@ def test_a_changed_machine_is_a_new_version_and_keeps_every_comment(house: House
     after = (folder / "machine.toml").read_text(encoding="utf-8")
     old, new = before.splitlines(), after.splitlines()
     different = [(a, b) for a, b in zip(old, new, strict=True) if a != b]
-    assert [b.strip() for _, b in different] == ["outline = [[12, 12], [32, 12], [32, 32], [12, 32]]"]
+    assert [b.strip() for _, b in different] == [
+        "outline = [[12, 12], [32, 12], [32, 32], [12, 32]]"
+    ]
 
 
 def test_views_of_a_planned_machine_stay(house: House) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 import unicodedata
 from collections.abc import Collection, Iterator, Mapping, Sequence
@@ -24,14 +23,11 @@ from verify.domain import (
     View,
 )
 from verify.errors import UsageError
-from verify.machine_file.geometry import double_area, first_crossing
 from verify.store.drafts import Draft
 
-MOST_CORNERS = 300  # of one outline
 MOST_PARTS = 80  # of one view
 MOST_VIEWS = 20
 MOST_SHOTS = 80  # of one view
-SMALLEST = 4.0  # pixels; an outline that is smaller on one side was a slip of the finger
 EXPECT = "in-place"  # of a part of which nobody has said anything yet
 FIRST_FAULT = Fault("missing", How.ABSENT)
 
@@ -43,15 +39,7 @@ class Lack(StrEnum):
     PHOTO = "photo"
     PART = "part"
     CHECK = "check"  # outlines that the tool laid were looked at by nobody
-
-
-class Flaw(StrEnum):
-    """Why an outline cannot be one."""
-
-    FEW = "few"
-    MANY = "many"
-    SMALL = "small"
-    CROSSES = "crosses"
+    SAID = "said"  # of a shot nobody has said what it shows
 
 
 @dataclass(frozen=True)
@@ -105,47 +93,16 @@ def lacks(draft: Draft) -> Iterator[tuple[Lack, str]]:
             yield Lack.PART, view.id
         elif view.id in draft.to_check:
             yield Lack.CHECK, view.id
+        elif any(is_unsaid(view, shot) for shot in view.shots):
+            yield Lack.SAID, view.id
+
+
+def is_unsaid(view: View, shot: Shot) -> bool:
+    """True where nobody vouches for any part in a shot."""
+    return bool(view.parts) and shot.unlabelled >= {part.id for part in view.parts}
 
 
 # --- Outlines -----------------------------------------------------------------------------
-
-
-def inside(outline: Sequence[tuple[float, float]], size: tuple[int, int]) -> Outline:
-    """Return an outline with corners beyond the picture moved to its edge, to 0.1 pixel."""
-    right, bottom = size[0] - 0.5, size[1] - 0.5
-    return tuple(
-        (round(min(max(x, -0.5), right), 1), round(min(max(y, -0.5), bottom), 1))
-        for x, y in outline
-    )
-
-
-def flaw_of(outline: Outline) -> Flaw | None:
-    """Return why an outline cannot be one, or None."""
-    if len(outline) < 3:
-        return Flaw.FEW
-    if len(outline) > MOST_CORNERS:
-        return Flaw.MANY
-    xs, ys = [x for x, _ in outline], [y for _, y in outline]
-    if min(max(xs) - min(xs), max(ys) - min(ys)) < SMALLEST or double_area(outline) == 0:
-        return Flaw.SMALL
-    return Flaw.CROSSES if first_crossing(outline) else None
-
-
-def box(x: float, y: float, width: float, height: float, shape: str = "rectangle") -> Outline:
-    """Return the outline of a rectangle, or of the ellipse in it with 24 corners.
-
-    Args:
-        x, y: of the left upper corner, in pixels of the picture.
-        width, height: in pixels.
-        shape: ``rectangle`` or ``ellipse``.
-    """
-    if shape != "ellipse":
-        return ((x, y), (x + width, y), (x + width, y + height), (x, y + height))
-    around = [2 * math.pi * n / 24 for n in range(24)]
-    middle = (x + width / 2, y + height / 2)
-    return tuple(
-        (middle[0] + math.cos(a) * width / 2, middle[1] + math.sin(a) * height / 2) for a in around
-    )
 
 
 def draw(
@@ -154,7 +111,8 @@ def draw(
     """Return the draft with the outlines of a view as they are drawn now.
 
     Parts that are not among them are gone. A new part takes the words of the one that it was
-    copied from; else it should be in place and may be missing, until somebody says more.
+    copied from; else it should be in place and may be missing, until somebody says more. In the
+    shots that are there already nobody vouches for it yet.
 
     Raises:
         UsageError: there is no such view, or it is full.
@@ -176,7 +134,9 @@ def draw(
     left = {part.id for part in parts}
     dropped = {**draft.dropped, **{here + p.id: p for p in view.parts if p.id not in left}}
     dropped = dict(list(dropped.items())[-MOST_PARTS:])
-    changed = replace(view, body=body, parts=tuple(parts))
+    fresh = left - {part.id for part in view.parts}
+    shots = tuple(Shot(s.file, s.states, s.unlabelled | fresh) for s in view.shots)
+    changed = replace(view, body=body, parts=tuple(parts), shots=shots)
     if draft.source is None:  # nobody knows its ids yet: they follow the titles
         changed = _renamed(changed, {p.id: p for p in view.parts}, language)
         shapes = {
@@ -345,7 +305,7 @@ def set_part(draft: Draft, view_id: str, part: Part) -> Draft:
 
 
 def add_shot(draft: Draft, view_id: str, file: str) -> Draft:
-    """Return the draft with one more shot in which all parts are right, unless it has it.
+    """Return the draft with one more shot, unless it has it; what it shows is said later.
 
     Raises:
         UsageError: the view has too many, or the picture is its master.
@@ -357,7 +317,8 @@ def add_shot(draft: Draft, view_id: str, file: str) -> Draft:
         return draft
     if len(view.shots) >= MOST_SHOTS:
         raise UsageError(f"a view has at most {MOST_SHOTS} shots")
-    return draft.with_view(replace(view, shots=(*view.shots, Shot(file))))
+    shot = Shot(file, unlabelled=frozenset(part.id for part in view.parts))
+    return draft.with_view(replace(view, shots=(*view.shots, shot)))
 
 
 def set_shot(

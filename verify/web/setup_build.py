@@ -13,7 +13,7 @@ from fastapi import Depends
 from verify.domain import Outline, View
 from verify.errors import BrokenFileError, UsageError
 from verify.rebuild.entries import from_rfc3339
-from verify.store.draft_edits import lacks
+from verify.store.draft_edits import Lack, lacks
 from verify.store.drafts import Draft
 from verify.store.sites import SETTING_UP, KnownMachine
 from verify.web import setup_words
@@ -157,16 +157,23 @@ def setup_page(on: Bench, problem: str = "") -> SetupPage:
             (
                 language.say(setup_words.LACKS[lack]),
                 titles.get(view, ""),
-                on.view_url(view) if view else f"{on.url}#add",
+                _where(on, lack, view),
             )
             for lack, view in lacks(draft)
         ),
         attempt=attempt,
         stale=attempt is not None and attempt.mark != draft.mark,
         alike=len(report.not_told_apart) if report else 0,
+        wanting=sum(p.wanted is not None for v in report.views for p in v.parts) if report else 0,
         fixed=on.fixed,
         problem=problem,
     )
+
+
+def _where(on: Bench, lack: Lack, view: str) -> str:
+    if not view:
+        return f"{on.url}#add"
+    return f"{on.view_url(view)}/shots" if lack is Lack.SAID else on.view_url(view)
 
 
 def _source_title(on: Bench) -> str:

@@ -96,6 +96,8 @@ class SetupPage:
         lacks: what is still needed: words, title of the view, address where it is done.
         attempt: the last try; None for none.
         stale: True where something was changed since it was tried.
+        alike, wanting: how many parts look like their faults to the tool, and how many another
+            photo would help.
         fixed: True where views are neither added nor taken out here.
         problem: what went wrong with the last thing; empty otherwise.
     """
@@ -111,6 +113,7 @@ class SetupPage:
     attempt: Attempt | None
     stale: bool
     alike: int
+    wanting: int
     fixed: bool
     problem: str
 
@@ -191,6 +194,8 @@ class ShotCard:
 
     Attributes:
         shows: in a few words.
+        said: False while nobody has said what it shows.
+        open_parts: how many parts nobody vouches for in it.
         rows: for each part its id, title, the chosen value and the choices.
     """
 
@@ -199,6 +204,8 @@ class ShotCard:
     picture: str
     shows: str
     right: bool
+    said: bool
+    open_parts: int
     rows: tuple[tuple[str, str, str, Choices], ...]
 
 

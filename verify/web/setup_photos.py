@@ -12,7 +12,7 @@ from fastapi import UploadFile
 
 from verify.domain import Outline, View
 from verify.errors import VerifyError
-from verify.store import draft_edits
+from verify.store import outlines
 from verify.store.sites import SETTING_UP
 from verify.web.errors import WebError
 from verify.web.language import later
@@ -59,16 +59,16 @@ def laid_over(
     unsure = [part.id for part in view.parts] if carried is None else list(carried.unsure)
     parts = []
     for part in view.parts:
-        rough = draft_edits.inside(_scaled(part.outline, view.size, size), size)
+        rough = outlines.inside(_scaled(part.outline, view.size, size), size)
         laid = carried.parts.get(part.id) if carried else None
-        outline = draft_edits.inside(laid, size) if laid else rough
-        if not laid or draft_edits.flaw_of(outline):  # or most of it lay beyond the photo
+        outline = outlines.inside(laid, size) if laid else rough
+        if not laid or outlines.flaw_of(outline):  # or most of it lay beyond the photo
             outline = rough
             unsure.append(part.id)
         parts.append(replace(part, outline=outline))
     body = carried.body if carried else view.body and _scaled(view.body, view.size, size)
-    body = draft_edits.inside(body, size) if body else None
-    if body is not None and draft_edits.flaw_of(body):
+    body = outlines.inside(body, size) if body else None
+    if body is not None and outlines.flaw_of(body):
         body = None
     mm_per_px = carried.mm_per_px if carried else None
     laid_view = replace(view, parts=tuple(parts), body=body, mm_per_px=mm_per_px)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from urllib.parse import quote
 
 from verify.domain import View
+from verify.store.draft_edits import is_unsaid
 from verify.teach_report import ViewCheck
 from verify.web import setup_words
 from verify.web.setup_build import Bench, picture_url
@@ -22,6 +23,7 @@ def shots_page(on: Bench, view: View, opened: str = "", problem: str = "") -> Sh
     for number, shot in enumerate(view.shots):
         rows = []
         shown = []
+        unsaid = is_unsaid(view, shot)
         for part in view.parts:
             title = part.title.get(language.code)
             expect = setup_words.expect_words(part.expect, language)
@@ -30,7 +32,8 @@ def shots_page(on: Bench, view: View, opened: str = "", problem: str = "") -> Sh
                 (fault.state, setup_words.fault_words(fault, view, language))
                 for fault in part.faults
             ]
-            chosen = NOBODY if part.id in shot.unlabelled else shot.states.get(part.id, RIGHT)
+            open_ = part.id in shot.unlabelled and not unsaid
+            chosen = NOBODY if open_ else shot.states.get(part.id, RIGHT)
             choices = ((RIGHT, right), *wrong, nobody)
             rows.append((part.id, title, chosen, choices))
             if chosen not in (RIGHT, NOBODY):
@@ -42,6 +45,8 @@ def shots_page(on: Bench, view: View, opened: str = "", problem: str = "") -> Sh
                 picture=f"{url}/shot/{number}.jpg?f={quote(shot.file)}",
                 shows="; ".join(shown),
                 right=not shown,
+                said=not unsaid,
+                open_parts=len(shot.unlabelled),
                 rows=tuple(rows),
             )
         )

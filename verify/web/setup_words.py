@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from verify.domain import Fault, How, Part, Symmetry, View
-from verify.store.draft_edits import Flaw, Lack
+from verify.store.draft_edits import Lack
+from verify.store.outlines import Flaw
 from verify.teach_report import Because, PartCheck
 from verify.web.language import Language, later
 from verify.web.words import spoken_state, title_of
@@ -57,6 +58,7 @@ LACKS = {
     Lack.VIEW: later("a view: what crews are to photograph"),
     Lack.PHOTO: later("a photo with all parts right"),
     Lack.PART: later("at least one part, drawn on the photo"),
+    Lack.SAID: later("your word on what a photo shows"),
     Lack.CHECK: later("your look at the outlines that the tool laid"),
 }
 FLAWS = {

@@ -15,7 +15,7 @@ from fastapi.responses import JSONResponse, Response
 
 from verify.domain import Outline
 from verify.errors import PhotoError
-from verify.store import draft_edits
+from verify.store import draft_edits, outlines
 from verify.store.draft_edits import Drawn
 from verify.store.drafts import Draft
 from verify.web.errors import WebError
@@ -128,8 +128,8 @@ def type_box(
     name = title.strip() or next((p.title.get() for p in view.parts if p.id == target), "")
     if not all(map(math.isfinite, (left, top, width, height))):
         raise WebError(HTTPStatus.BAD_REQUEST, "no-number", _NO_DRAWING)
-    outline = draft_edits.inside(draft_edits.box(left, top, width, height, shape), view.size)
-    if flaw := draft_edits.flaw_of(outline):
+    outline = outlines.inside(outlines.box(left, top, width, height, shape), view.size)
+    if flaw := outlines.flaw_of(outline):
         told = flaw_words(flaw, name or on.visit.say("the body"), on.visit.language)
         page = draw_page(on, view, told)
         return render(on.visit, "draw.html", page, HTTPStatus.BAD_REQUEST)
@@ -184,7 +184,7 @@ def _outline(corners: Any, size: tuple[int, int]) -> Outline:
         points = [(math.nan, math.nan)]
     if not all(math.isfinite(x) and math.isfinite(y) for x, y in points):
         raise WebError(HTTPStatus.BAD_REQUEST, "no-drawing", _NO_DRAWING)
-    return draft_edits.inside(points, size)
+    return outlines.inside(points, size)
 
 
 def _require_sound(on: Bench, body: Outline | None, parts: list[Drawn]) -> None:
@@ -195,6 +195,6 @@ def _require_sound(on: Bench, body: Outline | None, parts: list[Drawn]) -> None:
     """
     named = [(on.visit.say("the body"), body)] if body else []
     for title, outline in (*named, *((part.title, part.outline) for part in parts)):
-        if flaw := draft_edits.flaw_of(outline):
+        if flaw := outlines.flaw_of(outline):
             told = flaw_words(flaw, title, on.visit.language)
             raise WebError(HTTPStatus.BAD_REQUEST, flaw.value, told)
