@@ -47,7 +47,7 @@ def _add(on: Bench, view_id: str, picture: UploadFile | None) -> Response:
         file, _ = kept_photo(on, view_id, picture)
         on.change(lambda draft: draft_edits.add_shot(draft, view_id, file))
     except (PhotoError, UsageError) as error:
-        problem = on.visit.say("This photo cannot be used: %(why)s", why=error)
+        problem = on.visit.say("This photo cannot be used: %(why)s", why=on.visit.say(str(error)))
         page = shots_page(on, view, problem=problem)
         return render(on.visit, "shots.html", page, HTTPStatus.BAD_REQUEST)
     return on.visit.done(f"{on.view_url(view_id)}/shots?opened={file}#opened")

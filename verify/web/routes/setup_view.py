@@ -58,7 +58,7 @@ def _take(on: Bench, view_id: str, picture: UploadFile | None) -> Response:
         file, size = kept_photo(on, view_id, picture)
         laid, unsure = laid_over(on, view, file, size)
     except PhotoError as error:
-        problem = on.visit.say("This photo cannot be used: %(why)s", why=error)
+        problem = on.visit.say("This photo cannot be used: %(why)s", why=on.visit.say(str(error)))
         return render(on.visit, "draw.html", draw_page(on, view, problem), HTTPStatus.BAD_REQUEST)
 
     def change(draft: Draft) -> Draft:
