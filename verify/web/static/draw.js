@@ -167,23 +167,29 @@
       "font-size": px(15) }, marks);
     text.textContent = number;
   }
-  function handle(p, look, data) {
-    make("circle", { cx: p[0], cy: p[1], r: px(22), class: "grip", ...data }, marks);
+  // Where a shape is small its grips are too, so that its middle is left to move it by.
+  function handle(p, look, data, room = Infinity) {
+    const r = Outline.clamp(room / 3, px(9), px(22));
+    make("circle", { cx: p[0], cy: p[1], r, class: "grip", ...data }, marks);
     make("circle", { cx: p[0], cy: p[1], r: px(look === "plus" ? 5 : 8), class: `knob ${look}` }, marks);
   }
   function handles() {
     const line = outline(selected);
+    const b = Outline.box(line);
+    const room = Math.min(b.w, b.h);
     if (byCorners()) {
       line.forEach((p, n) => {
         const q = line[(n + 1) % line.length];
         const far = Math.hypot(p[0] - q[0], p[1] - q[1]) > px(70);
         if (far) handle([(p[0] + q[0]) / 2, (p[1] + q[1]) / 2], "plus", { "data-edge": n });
       });
-      line.forEach((p, n) => handle(p, n === corner ? "dot on" : "dot", { "data-corner": n }));
+      line.forEach((p, n) => handle(p, n === corner ? "dot on" : "dot",
+        { "data-corner": n }, room));
       return;
     }
-    const b = Outline.box(line);
-    Outline.corners(line).forEach((p, n) => handle(p, "square", { "data-scale": n }));
+    const out = px(9); // they stand off, and leave a small shape free
+    Outline.corners(line).forEach(([x, y], n) => handle(
+      [x + (n % 2 ? out : -out), y + (n < 2 ? -out : out)], "square", { "data-scale": n }, room * 2));
     handle([b.x + b.w / 2, b.y - px(34) < view.y ? b.y + b.h + px(34) : b.y - px(34)], "turn",
       { "data-turn": "1" });
   }
@@ -317,7 +323,10 @@
     if (drag.kind === "shape") drag.shape = Outline[tool](drag.start, p);
     else if (drag.kind === "corner") { const line = copy(outline(selected)); line[corner] = p; setOutline(selected, line); }
     else if (drag.kind === "shift") setOutline(selected, Outline.moved(drag.line, d[0], d[1], size));
-    else if (drag.kind === "scale") setOutline(selected, Outline.scaled(drag.line, drag.corner, p));
+    else if (drag.kind === "scale") {
+      const [x, y] = Outline.corners(drag.line)[drag.corner];
+      setOutline(selected, Outline.scaled(drag.line, drag.corner, Outline.inside([x + d[0], y + d[1]], size)));
+    }
     else if (drag.kind === "turn") {
       const b = Outline.box(drag.line), m = [b.x + b.w / 2, b.y + b.h / 2];
       const angle = Math.atan2(p[1] - m[1], p[0] - m[0])
