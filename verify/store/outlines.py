@@ -38,9 +38,11 @@ def flaw_of(outline: Outline) -> Flaw | None:
     if len(outline) > MOST_CORNERS:
         return Flaw.MANY
     xs, ys = [x for x, _ in outline], [y for _, y in outline]
-    if min(max(xs) - min(xs), max(ys) - min(ys)) < SMALLEST or double_area(outline) == 0:
+    if min(max(xs) - min(xs), max(ys) - min(ys)) < SMALLEST:
         return Flaw.SMALL
-    return Flaw.CROSSES if first_crossing(outline) else None
+    if first_crossing(outline):
+        return Flaw.CROSSES
+    return Flaw.SMALL if double_area(outline) == 0 else None
 
 
 def box(x: float, y: float, width: float, height: float, shape: str = "rectangle") -> Outline:
