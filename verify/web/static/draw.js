@@ -41,7 +41,9 @@
     if (!selected) return false;
     const shape = selected === "body" ? "polygon" : part(selected).shape;
     if (shape === "rectangle" || shape === "ellipse") return false;
-    return corners === null ? outline(selected).length <= 14 : corners;
+    if (corners !== null) return corners;
+    const b = Outline.box(outline(selected)); // many corners, or small: nobody hits a single one
+    return outline(selected).length <= 8 && Math.min(b.w, b.h) > px(60);
   };
 
   // --- Remembering --------------------------------------------------------------------------
