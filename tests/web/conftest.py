@@ -21,9 +21,12 @@ from verify.rebuild.people import Role
 from verify.settings import RecordSettings
 from verify.store.home import Home, open_home
 from verify.store.sites import Site
+from verify.teach_report import Because, PartCheck, StateCheck, TeachReport, ViewCheck, Wanted
+from verify.vision.carry import Carried
 from verify.web.app import create_app
 from verify.web.judging import Judges
 from verify.web.settings import WebSettings
+from verify.web.workshop import Tools
 
 HOST = "https://kitchen.test"
 OTHER_STORE = "lantern-square"
@@ -52,6 +55,33 @@ class Says:
             return Result(**{**vars(made), "photo": "photo", "machine": machine.id})
 
         return judge
+
+
+def tries(machine: Machine, progress: Callable[[str], None]) -> TeachReport:
+    """Say of every part that its first fault wants a shot."""
+    views = []
+    for view in machine.views:
+        for shot in view.all_shots:
+            progress(shot.file)
+        parts = []
+        for part in view.parts:
+            states = [part.expect, *(fault.state for fault in part.faults)]
+            checks = tuple(StateCheck(state, 1, 1, 2) for state in states)
+            wanted = Wanted(states[-1], Because.FEW)
+            parts.append(PartCheck(part.id, checks, 0.8, False, str(wanted), wanted))
+        views.append(ViewCheck(view.id, len(view.all_shots), (), tuple(parts)))
+    return TeachReport(machine.id, tuple(views))
+
+
+def lays(machine: Machine, view_id: str, photo: Path) -> Carried | None:
+    """Lay the clip of the lid ten times as large, and find nothing else."""
+    assert photo.is_file()
+    if view_id != "lid":
+        return None
+    clip = machine.view("lid").part("left-clip").outline
+    return Carried(
+        None, {"left-clip": tuple((10 * x + 10, 10 * y + 20) for x, y in clip)}, (), 0.05
+    )
 
 
 class Browser:
@@ -132,11 +162,12 @@ def empty(tmp_path: Path) -> Iterator[House]:
         settings = WebSettings(
             session_key=b"k" * 32,
             cache=tmp_path / "cache",
+            place=place,
             setup_code="c0de",
             tries=8,
             tries_within=timedelta(minutes=5),
         )
-        app = create_app(home, settings, Judges(says.teach, 2))
+        app = create_app(home, settings, Judges(says.teach, 2), Tools(tries, lays))
         yield House(home, says, app, clock, tmp_path / "photos")
 
 

@@ -21,6 +21,8 @@ MINE = {
     "/me/contact",
 }  # show what is this person's, whoever it is
 
+DRAFT = "0123456789abcdef"
+
 
 def routes(house: House) -> list[tuple[str, str]]:
     """Return every method and path that the application answers."""
@@ -46,12 +48,17 @@ def night(house: House) -> str:
     house.home.rebuilds.answer(rebuild, "counted", yes=True, by="ines")
     house.home.rebuilds.reading(rebuild, "strength", 100, by="ines")
     crew.send_photo(rebuild, "lid", house.photo(1, "wrong"), "key-000001")
+    house.home.sites.give_sticker("harbour-2", by="noor")
+    begun = house.as_("noor").post("/machine/harbour-2/change").headers["location"]
+    drafts = house.app.state.desk.workshop.drafts.folder
+    (drafts / begun.rpartition("/")[2]).rename(drafts / DRAFT)
     return rebuild
 
 
 def filled(path: str, rebuild: str) -> str:
     values = {"machine_id": "harbour-2", "rebuild_id": rebuild, "step_id": "lid", "view_id": "lid",
-              "number": "4", "part_id": "left-clip", "person_id": "ines"}  # fmt: skip
+              "number": "4", "part_id": "left-clip", "person_id": "ines",
+              "draft_id": DRAFT}  # fmt: skip
     path = path.replace("/shot/{number}", "/shot/0")
     return re.sub(r"\{(\w+)(?::\w+)?\}", lambda m: values[m[1]], path)
 
@@ -79,11 +86,13 @@ def test_people_of_another_store_get_nothing(house: House, night: str) -> None:
         fields = {"key": "key-0000099", "reason": "r", "value": "1", "unit": "s", "yes": "true",
                   "where": "w", "item": "ring", "pin": "1", "said": "real", "hold": "4/left-clip",
                   "result": "false-alarm", "steps": "lid", "name": "n", "person": "n",
-                  "role": "crew", "store": "harbour-steps", "sure": "true"}  # fmt: skip
+                  "role": "crew", "store": "harbour-steps", "sure": "true",
+                  "title": "t"}  # fmt: skip
         if method == "GET":
             answer = ruth.get(url)
         elif path.endswith("/photo"):
-            answer = ruth.send_photo(night, "lid", b"x", "key-0000099")
+            files = {"picture": ("a.jpg", b"x", "image/jpeg")}
+            answer = ruth.post(url, files=files, key="key-0000099")
         else:
             answer = ruth.post(url, **fields)
         assert answer.status_code == 403, (method, url, answer.status_code, answer.text[-900:])
@@ -97,7 +106,10 @@ def test_what_is_not_there_is_not_found(house: House, night: str) -> None:
                 f"/rebuild/{night}/photo/1/marked.jpg", f"/rebuild/{night}/photo/99/small.jpg",
                 "/machine/none/view/lid/master.jpg", "/machine/harbour-2/view/none/master.jpg",
                 "/machine/harbour-2/view/lid/shot/99.jpg", "/first", "/trust/verify.crt",
-                "/machine/harbour-2/view/lid/part/none.jpg"):  # fmt: skip
+                "/machine/harbour-2/view/lid/part/none.jpg", "/set-up/none",
+                "/set-up/../keys", "/machine/none/sticker", "/machine/cove-1/sticker.png",
+                f"/set-up/{DRAFT}/view/none", f"/set-up/{DRAFT}/view/lid/shot/99.jpg",
+                f"/set-up/{DRAFT}/view/lid/part/none"):  # fmt: skip
         assert noor.get(url).status_code == 404, url
 
 

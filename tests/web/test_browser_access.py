@@ -14,7 +14,8 @@ import pytest
 
 from tests.store.make import PINS, up_to_hand_in, whole_night
 from tests.web.browsing import CUT_OFF, DESK, PHONE, Open, Window
-from tests.web.conftest import House
+from tests.web.conftest import OTHER_STORE, House
+from tests.web.test_setup import begin, jpeg, send, tried
 
 AXE = Path(__file__).parent / "axe"
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
@@ -84,6 +85,13 @@ def test_every_screen(house: House, window: Open, size: tuple[int, int], languag
     released = whole_night(house.home, house.folder).id
     waiting = up_to_hand_in(house.home, house.folder, seed=5, first="wrong")
     photo = next(s.entry for s in waiting.steps if s.step.id == "lid")
+    noor = house.as_("noor")
+    change = noor.post("/machine/harbour-2/change").headers["location"]
+    fields = {"store": OTHER_STORE, "title": "Twin"}
+    copied = noor.post("/machine/harbour-2/copy", **fields).headers["location"]
+    send(noor, f"{copied}/view/lid/photo", jpeg(3))
+    begun = begin(noor)
+    tried(noor, change)
     browser = window(size)
     if language == "es":
         browser.go("/offline")
@@ -104,6 +112,11 @@ def test_every_screen(house: House, window: Open, size: tuple[int, int], languag
     part = f"/rebuild/{waiting.id}/photo/{photo}/part/left-clip/teach"
     look("/waiting", f"/rebuild/{waiting.id}/evidence", f"/rebuild/{released}/evidence")
     look("/flagged", part, "/trends", "/people", "/me", "/board/harbour-2")
+    look("/machines", "/machine/harbour-2/sticker", change, f"{change}/advice")
+    look(f"{change}/view/lid", f"{change}/view/lid/shots", f"{change}/view/lid/part/left-clip")
+    look(begun, copied, f"{copied}/view/lid", f"{copied}/view/spout", f"{copied}/view/lid/shots")
+    noor.post("/machine/harbour-2/sticker")
+    look("/machine/harbour-2/sticker")
     house.home.rebuilds.send_back(waiting.id, ["counted", "strength", "lid"], "again", by="noor")
     browser.go("/")
     browser.press(".foot button")

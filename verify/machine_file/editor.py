@@ -107,6 +107,29 @@ class MachineFile:
         path = self._view(view_id)
         self._change(path, splice.set_value, "body", plain.outline_to_plain(outline))
 
+    def set_in_view(self, view_id: str, key: str, value: object) -> None:
+        """Say one thing of a view itself anew, such as its ``title``, as plain values."""
+        self._change(self._view(view_id), splice.set_value, key, value)
+
+    def set_in_part(self, view_id: str, part_id: str, key: str, value: object) -> None:
+        """Say one thing of a part itself anew, such as what to ``expect``, as plain values."""
+        self._change(self._part(view_id, part_id), splice.set_value, key, value)
+
+    def remove_view(self, view_id: str) -> None:
+        """Take a view out, with its parts and shots."""
+        self._change((), splice.remove_table, "view", self._number((), "view", "id", view_id))
+
+    def remove_part(self, view_id: str, part_id: str) -> None:
+        """Take a part out of a view, with its faults."""
+        view = self._view(view_id)
+        self._change(view, splice.remove_table, "part", self._number(view, "part", "id", part_id))
+
+    def remove_fault(self, view_id: str, part_id: str, state: str) -> None:
+        """Take out a state that a part can be caught in."""
+        part = self._part(view_id, part_id)
+        number = self._number(part, "fault", "state", state)
+        self._change(part, splice.remove_table, "fault", number)
+
     def save(self) -> Machine:
         """Check the text, then put it in the place of the file, as a whole or not at all.
 

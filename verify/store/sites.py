@@ -24,6 +24,7 @@ from verify.store import tables
 from verify.store.base import Base, require_id
 from verify.store.people import anybody, give_role, require_any_role
 
+SETTING_UP = frozenset({Role.SUPERVISOR, Role.MANAGER, Role.TECHNICIAN})  # machines, stickers
 MARKERS = 1000  # in the dictionary of markers; see verify.vision.markers
 
 
@@ -150,8 +151,7 @@ class Sites(Base):
         )
         with self.write() as connection:
             self.site_in(connection, store_id)
-            roles = {Role.SUPERVISOR, Role.MANAGER, Role.TECHNICIAN}
-            require_any_role(connection, by, roles, store=store_id)
+            require_any_role(connection, by, SETTING_UP, store=store_id)
             values = {**asdict(known), "folder": str(known.folder)}
             try:
                 connection.execute(insert(tables.machines).values(**values))
@@ -159,6 +159,32 @@ class Sites(Base):
                 raise UsageError(f"there is a machine '{machine.id}' already") from None
             self.note(connection, "machine-added", by, values)
         return known
+
+    def require_setting_up(self, store_id: str, *, by: str) -> None:
+        """Refuse whoever may not set up machines of a store.
+
+        Raises:
+            RefusedError: this person may not.
+        """
+        with self.database.read() as connection:
+            require_any_role(connection, by, SETTING_UP, store=store_id)
+
+    def note_changed(self, machine_id: str, mark: str, *, by: str) -> None:
+        """Write into the book that a machine is taught anew.
+
+        Args:
+            machine_id: of the machine.
+            mark: SHA-256 of what is taught now.
+            by: who said so.
+
+        Raises:
+            UsageError: there is no such machine.
+            RefusedError: this person may not.
+        """
+        with self.write() as connection:
+            machine = machine_in(connection, machine_id)
+            require_any_role(connection, by, SETTING_UP, store=machine.store)
+            self.note(connection, "machine-changed", by, {"id": machine_id, "taught": mark})
 
     def machine(self, machine_id: str) -> KnownMachine:
         """Return a machine.
@@ -190,8 +216,7 @@ class Sites(Base):
             machine = machine_in(connection, machine_id)
             if machine.marker is not None:
                 return machine.marker
-            roles = {Role.SUPERVISOR, Role.MANAGER, Role.TECHNICIAN}
-            require_any_role(connection, by, roles, store=machine.store)
+            require_any_role(connection, by, SETTING_UP, store=machine.store)
             taken = set(connection.execute(select(c.marker)).scalars())
             free = next((n for n in range(MARKERS) if n not in taken), None)
             if free is None:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..domain import Machine
-from ..teach_report import PartCheck, StateCheck, TeachReport, ViewCheck
+from ..teach_report import Because, PartCheck, StateCheck, TeachReport, ViewCheck, Wanted
 from .judge import Answer
 from .network import Networks
 from .prepare import teach_machine
@@ -70,7 +70,9 @@ def _check_part(
     )
     separability = _separability(np.array(margins), np.array(right, dtype=bool))
     apart = separability is None or separability >= APART_FROM
-    return PartCheck(frame.part.id, states, separability, apart, _advice(states, apart))
+    wanted = _wanted(states, apart)
+    advice = None if wanted is None else str(wanted)
+    return PartCheck(frame.part.id, states, separability, apart, advice, wanted)
 
 
 def _separability(margins: NDArray[np.float64], right: NDArray[np.bool_]) -> float | None:
@@ -82,17 +84,13 @@ def _separability(margins: NDArray[np.float64], right: NDArray[np.bool_]) -> flo
     return float(higher)
 
 
-def _advice(states: tuple[StateCheck, ...], apart: bool) -> str | None:
+def _wanted(states: tuple[StateCheck, ...], apart: bool) -> Wanted | None:
     """Name the shot that would help most."""
     expect, *wrong = states
-    words = {s.state: s.state.replace("-", " ") for s in states}
     if expect.shots < ENOUGH_SHOTS:
-        return f"Add a shot with it {words[expect.state]}, under another light."
+        return Wanted(expect.state, Because.FEW_RIGHT)
     if not apart:
         worst = min(states, key=lambda s: (s.told / s.tried if s.tried else 1.0, s.shots))
-        return f"Add a shot with it {words[worst.state]}: it is the one most often taken wrongly."
+        return Wanted(worst.state, Because.TAKEN_WRONGLY)
     few = [s for s in wrong if s.shots < ENOUGH_SHOTS]
-    if few:
-        least = min(few, key=lambda s: s.shots)
-        return f"Add a shot with it {words[least.state]}."
-    return None
+    return Wanted(min(few, key=lambda s: s.shots).state, Because.FEW) if few else None

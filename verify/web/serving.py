@@ -68,6 +68,7 @@ def serve(
         web = WebSettings(
             session_key=open_session_key(records.keys),
             cache=settings.cache,
+            place=records.keys.parent,
             workers=settings.workers,
             setup_code=code,
             certificate=certificate.root if certificate else None,

@@ -18,6 +18,7 @@ class WebSettings:
     Attributes:
         session_key: signs sessions, 32 bytes or more.
         cache: folder for what teaching prepares.
+        place: folder that drafts and new machine folders lie in, under ``drafts`` and ``machines``.
         workers: how many photos are judged at the same time, at least 1.
         setup_code: has to be typed in by whoever makes the first supervisor; None forbids it.
         certificate: file that phones may be told to trust; None where it is not our own.
@@ -30,6 +31,7 @@ class WebSettings:
 
     session_key: bytes
     cache: Path
+    place: Path
     workers: int = 2
     setup_code: str | None = None
     certificate: Path | None = None

@@ -33,6 +33,7 @@ from verify.web.security import (
 )
 from verify.web.settings import WebSettings
 from verify.web.teaching import Trials
+from verify.web.workshop import Workshop
 
 ANSWERABLE = (Role.MANAGER, Role.SUPERVISOR)  # who decides about rebuilds and people
 
@@ -47,6 +48,7 @@ class Desk:
     sessions: Sessions
     limiter: Limiter
     trials: Trials
+    workshop: Workshop
     photo_places: CapacityLimiter
 
 
@@ -192,6 +194,7 @@ class Visit:
             (later("Waiting"), "/waiting", bool(answerable)),
             (later("Flagged"), "/flagged", bool(answerable)),
             (later("People"), "/people", bool(answerable)),
+            (later("Machines"), "/machines", bool(answerable or Role.TECHNICIAN in roles)),
             (later("Trends"), "/trends", bool(answerable or Role.TECHNICIAN in roles)),
         ]
         for title, url, shown in wanted:
