@@ -12,6 +12,7 @@ from demo_data.machines.assembly import assemble, nominal
 from demo_data.machines.design import DESIGNS, Design
 from demo_data.machines.plan import Task
 from demo_data.machines.staging import SETTINGS, Assembly, States
+from demo_data.render.denoise import denoise
 from demo_data.render.engine import Capacity, Engine
 from demo_data.render.phone import Look, develop, encode_jpeg, random_look
 from demo_data.render.spec import F32, F64, Camera, Item, Lamp, Scene
@@ -20,6 +21,12 @@ Rng = np.random.Generator
 # What a picture needs: door 10, parts, clutter.
 CAPACITY = Capacity(plain=44, textured=8, lamps=4)
 MOST_BYTES = {False: 230_000, True: 700_000}  # all pictures are kept in the repository
+# Inside the machine it is dark, and a phone's noise there fills most of a file: it is less, and
+# filtered, as phones do.
+INNER = ("pump", "seals", "barrels")
+INNER_MOST_BYTES = {False: 100_000, True: 330_000}
+INNER_MOST_NOISE = 3e-4  # shot noise
+INNER_MOST_QUALITY = 72
 LEAST_HEIGHT = 30.0  # mm of the camera over the bench
 # A screw or a beater seen along its axis tells neither its length nor how far it stands out.
 TELLING_ANGLE_DEG = {"loose": 18.0, "short-screw": 14.0, "tall-screw": 14.0, "proud": 7.0}
@@ -97,7 +104,11 @@ class Studio:
         quality = 92 if task.kind == "master" else int(rng.integers(70, 93))
         if task.big:
             quality = int(rng.integers(70, 79))
-        jpeg = encode_jpeg(pixels, quality, orientation, MOST_BYTES[task.big])
+        most = MOST_BYTES
+        if task.view in INNER:
+            pixels, most = denoise(pixels), INNER_MOST_BYTES
+            quality = min(quality, INNER_MOST_QUALITY)
+        jpeg = encode_jpeg(pixels, quality, orientation, most[task.big])
         return jpeg, self._truth(stage, task, camera)
 
     # -- camera ----------------------------------------------------------------------------
@@ -192,6 +203,10 @@ class Studio:
     @staticmethod
     def _look(task: Task, width: int, rng: Rng) -> Look:
         look = random_look(rng, width)
+        if task.view in INNER and look.shot_noise > INNER_MOST_NOISE:
+            less = INNER_MOST_NOISE / look.shot_noise
+            read_noise = look.read_noise * less**0.5
+            look = replace(look, shot_noise=INNER_MOST_NOISE, read_noise=read_noise)
         scale = width / 1280
         if task.kind == "master":
             return replace(look, motion_px=0.0, exposure_ev=0.0, shot_noise=8e-5, read_noise=1e-3)
