@@ -74,3 +74,19 @@ def test_every_state_of_the_demo_machines_has_spanish_words(folder: Path) -> Non
     parts = [part for view in machine.views for part in view.parts]
     states = {s for part in parts for s in (part.expect, *(f.state for f in part.faults))}
     assert {state for state in states if spoken(state, "es") == spoken(state)} == set()
+
+
+@pytest.mark.parametrize("folder", sorted(REFERENCE_IMAGES.glob("*/")), ids=lambda f: f.name)
+def test_no_two_states_of_a_part_sound_alike_in_spanish(folder: Path) -> None:
+    for view in read_machine(folder).views:
+        for part in view.parts:
+            states = [part.expect, *(fault.state for fault in part.faults)]
+            assert len({spoken(state, "es") for state in states}) == len(states), part.id
+
+
+@pytest.mark.parametrize(
+    ("state", "said"),
+    [("proud", "sobresale"), ("greased", "con lubricante"), ("other-side", "del otro lado")],
+)
+def test_states_of_the_inner_views_are_told_in_spanish(state: str, said: str) -> None:
+    assert message(PART, FAULT, state, None, "es") == f"Buje delantero izquierdo: {said}."
