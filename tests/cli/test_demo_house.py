@@ -11,9 +11,10 @@ import pytest
 from tests.cli.conftest import Run
 from tests.rebuild.make import finding
 from tests.rebuild.make import result as made_result
+from verify.cli.demo_history import plan_nights
 from verify.cli.demo_house import build_house, greeting, pins_of, records_of
 from verify.domain import LabelledShot, Machine, Result
-from verify.machine_file import read_labels
+from verify.machine_file import read_labels, read_machine
 from verify.rebuild.states import State
 from verify.resources import demo_data_folder, reference_images_folder
 from verify.store import pins
@@ -43,6 +44,27 @@ class Knows:
         ]
         made = made_result(view, *parts, content=photo.read_bytes())
         return Result(**{**vars(made), "machine": machine.id})
+
+
+def test_every_view_is_taken_each_night_and_once_with_a_planted_fault() -> None:
+    nights = plan_nights(reference_images_folder(), demo_data_folder())
+    spoiled: dict[str, set[str]] = {}
+    used: list[Path] = []
+    for night in nights:
+        views = {v.id for v in read_machine(reference_images_folder() / night.machine).views}
+        assert set(night.right) == views
+        assert not any(shot.states for shot in night.right.values())
+        assert all(shot.states for shot in night.first.values())
+        spoiled.setdefault(night.machine, set()).update(night.first)
+        used += [shot.path for shot in (*night.first.values(), *night.right.values())]
+    assert {machine: len(views) for machine, views in spoiled.items()} == {
+        "pier-3": 6,
+        "dune-1": 3,
+        "cove-1": 3,
+    }
+    assert len(set(used)) == len(used)
+    under_way = next(night for night in nights if night.until == "under-way")
+    assert set(under_way.first) - {"door-front"}  # it stops before the mounted door
 
 
 @pytest.mark.slow

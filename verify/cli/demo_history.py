@@ -80,7 +80,7 @@ def plan_nights(folder: Path, demo_data: Path) -> list[Planned]:
         todo = [(ago, faults, "in-use") for ago, faults in nights]
         todo += [(0, True, tonight)] if tonight else []
         for number, (ago, faults, until) in enumerate(todo):
-            spoiled = views[number % len(views) :][:2] if faults else []
+            spoiled = [views[(number + k) % len(views)] for k in (0, 1)] if faults else []
             planned.append(
                 Planned(
                     machine_id,
