@@ -213,6 +213,20 @@ def test_blue_parts_are_inside_their_outlines(studio, view: str) -> None:
         assert (blue & inside).sum() > 0.9 * (blue & about).sum(), part_id
 
 
+def test_only_inner_views_are_filtered_and_stored_with_less_quality(studio, monkeypatch) -> None:
+    """Outside reference: ITU-T T.81, table K.1 begins with 16; libjpeg scales it by quality."""
+    from demo_data.machines import picture
+
+    tasks = [Task("pier-3", view, "x.jpg", "master", seed=(5,)) for view in ("seals", "valves")]
+    inner, door = (studio.draw(task)[0] for task in tasks)
+    monkeypatch.setattr(picture, "denoise", lambda pixels: pixels)
+    unfiltered, same = (studio.draw(task)[0] for task in tasks)
+    assert len(inner) < 0.97 * len(unfiltered)
+    assert door == same
+    first = [Image.open(io.BytesIO(jpeg)).quantization[0][0] for jpeg in (inner, door)]
+    assert first == [round(16 * 0.56), round(16 * 0.16)]  # quality 72 and 92
+
+
 def _pairs() -> list[tuple[str, str, str]]:
     views = view_specs(PIER)
     return [(view, *pair) for view in INNER for pair in plan.pairs(views[view])]
