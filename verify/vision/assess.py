@@ -20,7 +20,7 @@ from ..domain import (
     Severity,
 )
 from . import frame as fr
-from . import judge, locate, quality, relief, words
+from . import judge, locate, pose, quality, relief, words
 from .align import Placement
 from .frame import F32, F64, U8
 from .judge import Answer, Calibration, Look
@@ -65,6 +65,7 @@ def assess(
     """Judge every part of ``view`` in a photo where the body was found."""
     started = time.perf_counter()
     scene = relief.Scene(photo.bgr, placement.photo_from_crop @ view.layout.crop_from_master)
+    scene = pose.settle(net, view.layout.ground, view.sought, scene)
     sights = [_sight(view, scene, part) for part in view.frames]
     seen = [s for s in sights if s.unseen is None]
     for sight in seen:

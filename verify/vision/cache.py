@@ -36,6 +36,9 @@ CODE = (
     "judge.py",
     "locate.py",
     "relief.py",
+    "bundle.py",
+    "pose.py",
+    "response.py",
 )
 Arrays = dict[str, NDArray[Any]]
 

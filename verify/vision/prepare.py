@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -11,12 +11,14 @@ import numpy as np
 from ..domain import How, Machine, Shot, View
 from ..errors import TeachError
 from ..machine_file import content_sha256
-from . import align, cache, locate, quality, relief
+from . import align, bundle, cache, locate, quality, relief
 from . import frame as fr
 from .align import Anchor
 from .frame import F64, U8
 from .network import Networks
+from .pose import Sought
 from .read import read_photo
+from .response import Template, unit
 from .taught import (
     LARGE,
     MIDDLE,
@@ -64,7 +66,7 @@ def _teach_view(
 ) -> TaughtView:
     layout = lay_out(view)
     anchors, placed, left_out = _place_shots(machine, layout, net, progress)
-    heights = _heights(layout, placed)
+    heights, placed = _heights(net, layout, placed)
     examples: list[Example] = []
     swapped: dict[tuple[str, str], tuple[Example, ...]] = {}
     for shot in placed:
@@ -111,25 +113,34 @@ def _place_shots(
     return anchors, placed, left_out
 
 
-def _heights(layout: Layout, placed: list[_Placed]) -> dict[str, float]:
-    """Learn how far each part stands off the plane from the shots in which it is right."""
-    width = float(np.ptp(layout.body[:, 0]))
-    master = placed[0].scene
-    out: dict[str, float] = {}
+def _heights(
+    net: Networks, layout: Layout, placed: list[_Placed]
+) -> tuple[dict[str, float], list[_Placed]]:
+    """Learn how far each part stands off the plane; return the shots with settled planes."""
+    sought = _looks(net, layout, placed[0].scene)
+    shots = [
+        bundle.Shot(p.scene, frozenset(n for n in sought if _vouched(p.shot, n)))
+        for p in placed[1:]
+    ]
+    heights, scenes = bundle.learn(net, layout.ground, sought, shots)
+    settled = [replace(p, scene=s) for p, s in zip(placed[1:], scenes, strict=True)]
+    return heights, [placed[0], *settled]
+
+
+def _vouched(shot: Shot, part_id: str) -> bool:
+    """Say whether somebody vouches for a part being right in a shot."""
+    return part_id not in shot.states and part_id not in shot.unlabelled
+
+
+def _looks(net: Networks, layout: Layout, master: relief.Scene) -> dict[str, Sought]:
+    """Return how each part looks in the master."""
+    sought = {}
     for part in layout.frames:
-        name = part.part.id
-        scenes = [
-            p.scene
-            for p in placed[1:]
-            if name not in p.shot.states and name not in p.shot.unlabelled
-        ]
         home = part.patch_from_master @ fr.inverse(master.photo_from_master)
-        box = locate.template_box(part.mask)
-        template = locate.cut_template(locate.grey_patch(master.bgr, home, part.size), box)
-        out[name] = relief.sweep(
-            scenes, template, part.patch_from_master, part.size, layout.view.size, width
-        )
-    return out
+        maps = net.describe(fr.cut(master.bgr, home, (part.size, part.size))[None])[0]
+        template = Template(unit(maps), part.mask, part.size)
+        sought[part.part.id] = Sought(template, part.patch_from_master, 0.0)
+    return sought
 
 
 def _place_shot(

@@ -8,6 +8,7 @@ and of the networks, so that it is never stale; the oldest files go when there a
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +20,8 @@ from .align import Anchor
 from .frame import F32, F64, U8, Square
 from .judge import RIGHT, Answer, Look, compare
 from .network import Networks
+from .pose import Ground, Sought
+from .response import Template, unit
 
 MOST_RIGHT = 6  # shots of the right state that a part is compared with
 MOST_WRONG = 3  # shots of each wrong state
@@ -100,6 +103,11 @@ class Layout:
     def body_in_crop(self) -> F64:
         """Outline of the body in the crop frame."""
         return fr.apply(self.crop_from_master, self.body)
+
+    @property
+    def ground(self) -> Ground:
+        """The plane of the body."""
+        return Ground(self.body, self.view.size)
 
 
 def lay_out(view: View) -> Layout:
@@ -190,6 +198,22 @@ class TaughtView:
             for state, examples in self.examples_of(frame, without).items()
             for e in examples[: RIGHT_TEMPLATES if state == RIGHT else 1]
         ]
+
+    @cached_property
+    def sought(self) -> tuple[Sought, ...]:
+        """The parts as they are looked for: the mean look of each one's own right shots."""
+        out = []
+        for frame in self.frames:
+            right = [
+                unit(e.maps.astype(np.float32))
+                for e in self.examples
+                if e.part == frame.part.id and e.state == frame.part.expect
+            ][:MOST_RIGHT]
+            maps = np.asarray(np.mean(right, axis=0), np.float32)
+            template = Template(maps, frame.mask, frame.size)
+            height = self.heights[frame.part.id]
+            out.append(Sought(template, frame.patch_from_master, height))
+        return tuple(out)
 
     def sharpness_of(self, frame: PartFrame) -> tuple[float, float, float]:
         """Return median fine detail, contrast and burnt share of a part's right shots."""

@@ -1,0 +1,113 @@
+"""How well a part fits at each place round where it is expected.
+
+The template is the mean of the describing network's maps over the store's own right shots of
+the part; at every place it is compared with the photo's maps by the cosine. The maps are coarse
+(one cell is 8 pixels of the part's patch), but know the part under any lamp, where a template
+of grey levels takes a shadow for an edge.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from . import frame as fr
+from .frame import F32, F64, U8
+from .network import Networks
+
+SIDE = 64  # a table counts in pixels of a patch of this side, whatever the part's own
+CELL = 8  # pixels of a patch in one cell of the maps
+INSIDE = 0.2  # share of a cell inside the outline from which it belongs to the template
+EVEN = 32  # sides of a described window are multiples of this
+
+
+@dataclass(frozen=True)
+class Template:
+    """What a part is looked for with.
+
+    Attributes:
+        maps: (64, h, w), each cell's vector of length 1 or less.
+        mask: (h, w) share of each cell inside the outline.
+        size: side of the part's patch in pixels.
+    """
+
+    maps: F32
+    mask: F32
+    size: int
+
+
+@dataclass(frozen=True)
+class Response:
+    """Likeness of one part round the place where it was expected.
+
+    Attributes:
+        home: homography from the photo to a patch of ``SIDE`` pixels at that place.
+        scores: (2 R + 1, 2 R + 1) cosine, -1 to 1; the middle is that place, one pixel a cell.
+    """
+
+    home: F64
+    scores: F32
+
+    @property
+    def reach(self) -> int:
+        """R, pixels to each side."""
+        return int(self.scores.shape[0] // 2)
+
+
+def unit(maps: F32) -> F32:
+    """Return maps (..., 64, h, w) with each cell's vector of length 1."""
+    out: F32 = maps / (np.linalg.norm(maps, axis=-3, keepdims=True) + 1e-6)
+    return out
+
+
+def respond(
+    net: Networks, picture: U8, wanted: Sequence[tuple[Template, F64]], reach: int
+) -> list[Response]:
+    """Return the table of each template round its expected place.
+
+    Args:
+        net: describes the windows.
+        picture: (H, W, 3) BGR.
+        wanted: templates, each with the homography from the photo to the part's patch.
+        reach: pixels of a patch of ``SIDE`` to each side.
+    """
+    out: dict[int, Response] = {}
+    for size in sorted({template.size for template, _ in wanted}):
+        group = [i for i, (template, _) in enumerate(wanted) if template.size == size]
+        step = CELL * SIDE / size
+        cells = int(np.ceil(reach / step)) + 1
+        side = -(-(size + 2 * cells * CELL) // EVEN) * EVEN
+        pad = (side - size) / 2
+        wider = np.array([[1, 0, pad], [0, 1, pad], [0, 0, 1.0]])
+        windows = [fr.cut(picture, wider @ wanted[i][1], (side, side)) for i in group]
+        for i, maps in zip(group, net.describe(np.stack(windows)), strict=True):
+            template, home = wanted[i]
+            scores = _resampled(cosine(unit(maps), template), step, reach)
+            out[i] = Response(fr.scaling(SIDE / size, SIDE / size) @ home, scores)
+    return [out[i] for i in range(len(wanted))]
+
+
+def cosine(window: F32, template: Template) -> F32:
+    """Return the mean cosine inside the mask at each whole cell of a larger window."""
+    inside = (template.mask > INSIDE).astype(np.float32)
+    total = np.zeros(
+        (window.shape[1] - inside.shape[0] + 1, window.shape[2] - inside.shape[1] + 1), np.float32
+    )
+    for plane, part in zip(window, template.maps * inside, strict=True):
+        total += cv2.matchTemplate(plane, part, cv2.TM_CCORR)
+    return np.asarray(total / max(float(inside.sum()), 1.0), np.float32)
+
+
+def _resampled(table: F32, step: float, reach: int) -> F32:
+    """Return a table of cells as one of pixels, cubic, cut to ``reach``."""
+    middle = (table.shape[0] - 1) / 2
+    back = np.array([[1 / step, 0, middle - reach / step], [0, 1 / step, middle - reach / step]])
+    side = 2 * reach + 1
+    out = cv2.warpAffine(
+        table, back, (side, side), flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )  # fmt: skip
+    return np.asarray(out, np.float32)
