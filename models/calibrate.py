@@ -4,10 +4,10 @@
 
 Without ``--set``: every demo machine with its ``labels-tune.toml`` and
 ``labels-calibrate.toml``. Each machine is judged as taught with all its shots and with right
-ones alone. The tune photos fit the curves; the calibrate photos, judged with those curves, draw
-the lines by conformal risk control. Prints how good the probabilities are on machines that had
-no part in the fit. Ends with 0 when both lines were drawn; 3 when examples were too few or
-nothing separates right from wrong: then the old lines stay; 2 if it was used wrongly.
+ones alone. The tune photos fit the weights; the calibrate photos draw the lines by conformal
+risk control. Prints how good the probabilities are on machines that had no part in the fit.
+Ends with 0 when all lines were drawn; 3 when examples were too few or nothing separates right
+from wrong: then the old lines stay; 2 if it was used wrongly.
 """
 
 from __future__ import annotations
@@ -15,34 +15,32 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from models.calibration_fit import (
-    Curves,
     HeldOut,
     Judged,
+    Known,
     Lines,
     Quality,
-    Way,
-    compose,
-    curve_of,
+    Weights,
     draw_lines,
-    fit_curves,
+    fit_weights,
     hold_out,
 )
+from models.judging import check_all
 from models.shots import right_shots
-from verify.domain import LabelledShot, Machine, PhotoVerdict, Result
+from verify.domain import LabelledShot, Machine, PhotoVerdict
 from verify.errors import UsageError, VerifyError
 from verify.machine_file import read_labels, read_machine
 from verify.resources import demo_data_folder, models_folder, reference_images_folder
-from verify.score import Abstained, Line
+from verify.score import Abstained
 from verify.settings import usable_cores
-from verify.vision.judge import RIGHT, Calibration
-from verify.vision.pipeline import Checker
-from verify.vision.taught import TaughtView
+from verify.vision.judge import Calibration, Way, features_of
+from verify.vision.pipeline import Checked, Checker
 
 MISS_RATE, FALSE_RATE = 0.01, 0.02
 RIGHT_SHOTS = 6  # of a machine taught with right shots alone
@@ -84,6 +82,9 @@ def read_words(words: Sequence[str]) -> argparse.Namespace:
         help="share of a photo's right parts that may be called a fault (%(default)s)",
     )  # fmt: skip
     parser.add_argument(
+        "--jobs", type=int, default=usable_cores(), help="photos at a time (%(default)s)"
+    )
+    parser.add_argument(
         "--out", type=Path, help="file to write (models/calibration.json); - writes none"
     )
     return parser.parse_args(words)
@@ -120,25 +121,41 @@ def asked_sources(sets: Sequence[Sequence[str]] | None) -> list[Source]:
 
 def calibrate(sources: Sequence[Source], asked: argparse.Namespace) -> int:
     """Fit, draw, print and write."""
-    taught = list(teach(sources))
-    start = taught[0].checker.calibration
-    tune = judge(taught, "tune", start)
-    curves = fit_curves(tune)
-    fitted = with_curves(start, curves)
-    as_is = judge(taught, "calibrate", start)
-    final = judge(taught, "calibrate", fitted)
-    for line in report(hold_out(tune, as_is), curves, tune):
+    tune: list[Judged] = []
+    parts: list[Judged] = []
+    for taught in teach(sources):
+        start, networks = taught.checker.calibration, taught.checker.networks.sha256
+        tune += judge(taught, taught.source.tune, "tune", asked.jobs)
+        parts += judge(taught, taught.source.calibrate, "calibrate", asked.jobs)
+    weights = fit_weights(tune)
+    for line in report(hold_out(tune, parts), weights, tune):
         print(line)
-    lines = draw_lines(final, asked.miss_rate, asked.false_rate)
+    lines = draw_lines(parts, weights, asked.miss_rate, asked.false_rate)
     for line in report_lines(lines, asked):
         print(line)
-    calibration = replace(
-        fitted,
-        ok_from=fitted.ok_from if lines.ok_from is None else lines.ok_from,
-        fault_to=fitted.fault_to if lines.fault_to is None else lines.fault_to,
+    write(with_lines(start, weights, lines), lines, asked, sources, networks)
+    drawn = all(one.ok_from is not None and one.fault_to is not None for one in lines.values())
+    return 0 if drawn else 3
+
+
+def with_lines(
+    calibration: Calibration, weights: Weights, lines: Mapping[Known, Lines]
+) -> Calibration:
+    """Return a calibration with new weights and lines; what could not be had stays."""
+
+    def way(old: Way, known: Known) -> Way:
+        new = lines[known]
+        return Way(
+            weights.get(known, old.weights),
+            old.ok_from if new.ok_from is None else new.ok_from,
+            old.fault_to if new.fault_to is None else new.fault_to,
+        )
+
+    return replace(
+        calibration,
+        alone=way(calibration.alone, Known.ALONE),
+        beside=way(calibration.beside, Known.BESIDE),
     )
-    write(calibration, lines, asked, taught)
-    return 0 if lines.ok_from is not None and lines.fault_to is not None else 3
 
 
 # --- Judging --------------------------------------------------------------------------------
@@ -159,81 +176,55 @@ def teach(sources: Sequence[Source]) -> Iterator[Taught]:
         alone = right_shots(source.machine, RIGHT_SHOTS)
         for teaching, machine in ((ALL, source.machine), (RIGHT_ALONE, alone)):
             tell(f"{machine.id}: teaching with {teaching}")
-            yield Taught(source, teaching, Checker(machine, threads=usable_cores()))
+            yield Taught(source, teaching, Checker(machine, threads=1))
 
 
-def judge(taught: Sequence[Taught], part: str, calibration: Calibration) -> list[Judged]:
-    """Judge one part of all photos with a calibration, the view of each being named."""
+def judge(taught: Taught, shots: Sequence[LabelledShot], part: str, jobs: int) -> list[Judged]:
+    """Judge one part of a machine's photos, the view of each being named."""
+    judgeable = [shot for shot in shots if shot.retake is None]
     out: list[Judged] = []
-    for each in taught:
-        each.checker.calibration = calibration
-        ways = {view.layout.view.id: ways_of(view) for view in each.checker.taught.views}
-        shots: tuple[LabelledShot, ...] = getattr(each.source, part)
-        judgeable = [shot for shot in shots if shot.retake is None]
-        for number, shot in enumerate(judgeable):
-            result = each.checker.check(shot.path, view=shot.view).result
-            out += judged_parts(shot, result, ways[shot.view], each)
-            tell(f"{each.source.machine.id}, {each.teaching}, {part}: {number + 1} of "
-                 f"{len(judgeable)} photos", last=number + 1 == len(judgeable))  # fmt: skip
+    for number, (shot, checked) in enumerate(check_all(taught.checker, judgeable, jobs)):
+        out += judged_parts(shot, checked, taught)
+        tell(f"{taught.source.machine.id}, {taught.teaching}, {part}: {number + 1} of "
+             f"{len(judgeable)} photos", last=number + 1 == len(judgeable))  # fmt: skip
     return out
 
 
-def judged_parts(
-    shot: LabelledShot, result: Result, ways: dict[str, Way], taught: Taught
-) -> Iterator[Judged]:
+def judged_parts(shot: LabelledShot, checked: Checked, taught: Taught) -> Iterator[Judged]:
     """Yield the labelled parts that came with a probability; a refused photo has none."""
+    result = checked.result
     if result.verdict is PhotoVerdict.RETAKE or result.view != shot.view:
         return
     for part in result.parts:
         if part.p_right is None or part.id in shot.unlabelled:
             continue
+        answer = checked.answers[part.id]
         yield Judged(
             machine=taught.source.machine.id,
-            teaching=taught.teaching,
-            photo=f"{shot.view}/{shot.file}",
-            way=ways[part.id],
-            p=part.p_right,
+            photo=f"{taught.teaching}: {shot.view}/{shot.file}",
+            known=Known.BESIDE if answer.wrong else Known.ALONE,
+            features=features_of(answer),
             right=part.id not in shot.states,
         )
-
-
-def ways_of(view: TaughtView) -> dict[str, Way]:
-    """Return how each part's probability comes about."""
-    out = {}
-    for frame in view.frames:
-        beside = set(view.shots_of(frame)) != {RIGHT}
-        out[frame.part.id] = Way.BESIDE if beside else Way.ALONE
-    return out
-
-
-def with_curves(calibration: Calibration, curves: Curves) -> Calibration:
-    """Return the calibration followed by the curves."""
-    alone = compose(calibration.alone, curve_of(curves, Way.ALONE))
-    beside = compose(calibration.beside, curve_of(curves, Way.BESIDE))
-    return replace(
-        calibration, alone=(alone[0], alone[1]), beside=(beside[0], beside[1], beside[2])
-    )
 
 
 # --- Words and file -------------------------------------------------------------------------
 
 
-def report(held_out: Sequence[HeldOut], curves: Curves, tune: Sequence[Judged]) -> Iterator[str]:
+def report(held_out: Sequence[HeldOut], weights: Weights, tune: Sequence[Judged]) -> Iterator[str]:
     """Yield how good the probabilities are, on each machine's calibrate photos."""
-    yield "parts that fit the curves: " + ", ".join(
-        f"{way.value} {sum(part.way is way for part in tune)}" for way in Way
-    )
-    for way, curve in curves.items():
-        yield f"  {way.value}: log-odds x {curve.steep:.3f} {curve.shift:+.3f}"
+    for known in Known:
+        count = sum(part.known is known for part in tune)
+        told = " ".join(f"{w:+.3f}" for w in weights.get(known, ()))
+        yield f"{known.value}: {count} parts fit the weights {told or '(none)'}"
     yield ""
-    yield "calibrate photos                     parts  log loss  share only  calibration error"
+    yield "calibrate photos                          parts  log loss  share only  calibration error"
     for machine in held_out:
         for name, found in (
-            ("as it is", machine.as_is),
             ("fitted on the other machines", machine.by_others),
             ("fitted on its own tune photos", machine.by_own),
         ):
-            yield f"{machine.machine:<8}{name:<30}" + _numbers(found)
+            yield f"{machine.machine:<8}{machine.known.value:<8}{name:<30}" + _numbers(found)
 
 
 def _numbers(found: Quality | None) -> str:
@@ -245,47 +236,53 @@ def _numbers(found: Quality | None) -> str:
     )
 
 
-def report_lines(lines: Lines, asked: argparse.Namespace) -> Iterator[str]:
+def report_lines(lines: Mapping[Known, Lines], asked: argparse.Namespace) -> Iterator[str]:
     """Yield what is promised, or why nothing is."""
     yield ""
-    for name, rate, at, drawn in (
-        ("ok_from", asked.miss_rate, lines.ok_from, lines.misses),
-        ("fault_to", asked.false_rate, lines.fault_to, lines.faults),
-    ):
-        for teaching, line in drawn.items():
+    for known, drawn in lines.items():
+        for name, rate, at, line in (
+            ("ok_from", asked.miss_rate, drawn.ok_from, drawn.miss),
+            ("fault_to", asked.false_rate, drawn.fault_to, drawn.false),
+        ):
             if isinstance(line, Abstained):
-                yield f"{name}, {teaching}: {line}"
+                yield f"{known.value}, {name}: {line}; the old one stays"
+            elif at is None:
+                yield f"{known.value}, {name}: no line for {100 * rate:g} %; the old one stays"
             else:
                 yield (
-                    f"{name}, {teaching}: line at {line.at:.5f} from {line.examples} photos, "
+                    f"{known.value}, {name}: {at:.5f} from {line.examples} photos, "
                     f"their loss {100 * line.loss:.2f} %, promised {100 * line.rate:g} %"
                 )
-        if at is None:
-            yield f"{name}: no line for {100 * rate:g} %; the old one stays"
-        else:
-            yield f"{name}: {at:.5f}"
 
 
 def write(
-    calibration: Calibration, lines: Lines, asked: argparse.Namespace, taught: Sequence[Taught]
+    calibration: Calibration,
+    lines: Mapping[Known, Lines],
+    asked: argparse.Namespace,
+    sources: Sequence[Source],
+    networks: str,
 ) -> None:
     """Write the file, unless none was wanted."""
     if asked.out is not None and str(asked.out) == "-":
         return
     path = asked.out or models_folder() / "calibration.json"
+    ways = {Known.ALONE: calibration.alone, Known.BESIDE: calibration.beside}
     values: dict[str, Any] = {
-        "alone": [round(w, 5) for w in calibration.alone],
-        "beside": [round(w, 5) for w in calibration.beside],
-        "ok_from": calibration.ok_from,
-        "fault_to": calibration.fault_to,
-        "sight_from": calibration.sight_from,
-        "made": {
-            "by": "python -m models.calibrate",
-            "networks": taught[0].checker.networks.sha256,
-            "machines": sorted({each.source.machine.id for each in taught}),
-            "miss_rate": _promise(lines.misses, lines.ok_from, asked.miss_rate),
-            "false_rate": _promise(lines.faults, lines.fault_to, asked.false_rate),
-        },
+        known.value: {
+            "weights": [round(w, 5) for w in way.weights],
+            "ok_from": way.ok_from,
+            "fault_to": way.fault_to,
+        }
+        for known, way in ways.items()
+    }
+    values["sight_from"] = calibration.sight_from
+    values["made"] = {
+        "by": "python -m models.calibrate",
+        "networks": networks,
+        "machines": sorted({source.machine.id for source in sources}),
+        "miss_rate": asked.miss_rate,
+        "false_rate": asked.false_rate,
+        "promised": {known.value: _promise(drawn) for known, drawn in lines.items()},
     }
     path.write_text(json.dumps(values, indent=2) + "\n", encoding="utf-8")
     print(
@@ -295,11 +292,11 @@ def write(
     )
 
 
-def _promise(drawn: dict[str, Line | Abstained], at: float | None, rate: float) -> dict[str, Any]:
+def _promise(drawn: Lines) -> dict[str, Any]:
     return {
-        "asked": rate,
-        "promised": at is not None,
-        "photos": {teaching: line.examples for teaching, line in drawn.items()},
+        "ok_from": drawn.ok_from is not None,
+        "fault_to": drawn.fault_to is not None,
+        "photos": [drawn.miss.examples, drawn.false.examples],
     }
 
 

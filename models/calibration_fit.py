@@ -1,7 +1,7 @@
-"""Fit what turns the comparer's answers into a probability and a verdict; nothing is read here.
+"""Fit what turns the judges' answers into a probability and a verdict; nothing is read here.
 
-Two parts of the photos, which never mix: *tune* fits the curves, *calibrate* draws the lines
-with curves that it had no part in, as conformal risk control demands.
+Two parts of the photos, which never mix: *tune* fits the weights, *calibrate* draws the lines
+with weights that it had no part in, as conformal risk control demands.
 """
 
 from __future__ import annotations
@@ -10,18 +10,21 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from verify.score import Abstained, Line, Platt, fault_to, fit_platt, ok_from
-from verify.score.platt import SAME
+import numpy as np
+
+from models.logistic import fit_logistic
+from verify.score import Abstained, Line, fault_to, ok_from
 from verify.score.probability import base_rate_log_loss, calibration_error, log_loss
+from verify.vision.judge import Way
 
 STEP = 1e-5  # results give probabilities to five digits
 
 
-class Way(StrEnum):
-    """How a part's probability comes about, see ``Calibration``."""
+class Known(StrEnum):
+    """What is known of a part, see ``verify.vision.judge.Calibration``."""
 
     ALONE = "alone"  # right shots alone
-    BESIDE = "beside"  # beside shots of wrong states
+    BESIDE = "beside"  # a shot of a wrong state beside them
 
 
 @dataclass(frozen=True)
@@ -30,35 +33,40 @@ class Judged:
 
     Attributes:
         machine: id.
-        teaching: which shots taught, such as ``all shots``.
-        photo: names the photo, once for each machine.
-        way: how its probability came about.
-        p: probability that it is right, 0 to 1.
+        photo: names the photo, once for each machine and way of teaching.
+        known: what is known of the part.
+        features: what its probability is worked out from, ``features_of``.
         right: whether it was.
     """
 
     machine: str
-    teaching: str
     photo: str
-    way: Way
-    p: float
+    known: Known
+    features: tuple[float, ...]
     right: bool
 
 
-Curves = Mapping[Way, Platt]
+Weights = Mapping[Known, tuple[float, ...]]
 
 
-def fit_curves(parts: Iterable[Judged]) -> dict[Way, Platt]:
-    """Fit one curve for each way that has right and wrong parts, and their order right."""
-    by_way: dict[Way, list[Judged]] = {}
+def fit_weights(parts: Iterable[Judged]) -> dict[Known, tuple[float, ...]]:
+    """Fit weights for each kind of knowledge that has right and wrong parts."""
+    groups: dict[Known, list[Judged]] = {}
     for part in parts:
-        by_way.setdefault(part.way, []).append(part)
-    curves = {}
-    for way, few in by_way.items():
-        curve = fit_platt([part.p for part in few], [part.right for part in few])
-        if curve is not None:
-            curves[way] = curve
-    return curves
+        groups.setdefault(part.known, []).append(part)
+    out = {}
+    for known, few in groups.items():
+        weights = fit_logistic(np.array([p.features for p in few]), [p.right for p in few])
+        if weights is not None:
+            out[known] = tuple(float(w) for w in weights)
+    return out
+
+
+def p_right(part: Judged, weights: Weights) -> float:
+    """Return the probability of a part by given weights; one half where there are none."""
+    if part.known not in weights:
+        return 0.5
+    return Way(weights[part.known], 1.0, 0.0).p_right(part.features)
 
 
 @dataclass(frozen=True)
@@ -71,9 +79,9 @@ class Quality:
     calibration_error: float
 
 
-def quality(parts: Sequence[Judged], curves: Curves) -> Quality | None:
-    """Return how good the probabilities are once the curves are applied; None without parts."""
-    p = [curves[part.way](part.p) if part.way in curves else part.p for part in parts]
+def quality(parts: Sequence[Judged], weights: Weights) -> Quality | None:
+    """Return how good the probabilities by given weights are; None without parts."""
+    p = [p_right(part, weights) for part in parts]
     right = [part.right for part in parts]
     loss, base = log_loss(p, right), base_rate_log_loss(right)
     error = calibration_error(p, right)
@@ -84,24 +92,25 @@ def quality(parts: Sequence[Judged], curves: Curves) -> Quality | None:
 
 @dataclass(frozen=True)
 class HeldOut:
-    """One machine, by curves that never saw it and by curves from its own photos alone."""
+    """One machine, by weights that never saw it and by weights from its own photos alone."""
 
     machine: str
-    as_is: Quality | None
+    known: Known
     by_others: Quality | None
     by_own: Quality | None
 
 
 def hold_out(tune: Sequence[Judged], calibrate: Sequence[Judged]) -> list[HeldOut]:
-    """Try the curves on each machine's calibrate part, fitted without it and by it alone."""
+    """Try weights on each machine's calibrate part, fitted without it and by it alone."""
     out = []
     for machine in dict.fromkeys(part.machine for part in calibrate):
-        shown = [part for part in calibrate if part.machine == machine]
-        others = fit_curves(part for part in tune if part.machine != machine)
-        own = fit_curves(part for part in tune if part.machine == machine)
-        out.append(
-            HeldOut(machine, quality(shown, {}), quality(shown, others), quality(shown, own))
-        )
+        others = fit_weights(part for part in tune if part.machine != machine)
+        own = fit_weights(part for part in tune if part.machine == machine)
+        for known in Known:
+            shown = [p for p in calibrate if p.machine == machine and p.known is known]
+            if shown:
+                found = HeldOut(machine, known, quality(shown, others), quality(shown, own))
+                out.append(found)
     return out
 
 
@@ -112,62 +121,54 @@ class Lines:
     Attributes:
         ok_from: least ``p_right`` that is called right; None where nothing can be promised.
         fault_to: most ``p_right`` that is called a fault; None likewise.
-        misses, faults: by teaching, the line or why there is none.
+        miss, false: the lines, or why there is none.
     """
 
     ok_from: float | None
     fault_to: float | None
-    misses: Mapping[str, Line | Abstained]
-    faults: Mapping[str, Line | Abstained]
+    miss: Line | Abstained
+    false: Line | Abstained
 
 
-def draw_lines(parts: Sequence[Judged], miss_rate: float, false_rate: float) -> Lines:
-    """Draw lines that keep their promise for each teaching on its own: the stricter one counts.
+def draw_lines(
+    parts: Sequence[Judged], weights: Weights, miss_rate: float, false_rate: float
+) -> dict[Known, Lines]:
+    """Draw lines that keep their promise, for each kind of knowledge on its own.
 
     Args:
-        parts: of the calibrate part, their probabilities final.
+        parts: of the calibrate part.
+        weights: fitted on other photos.
         miss_rate: share of a photo's wrong parts that may be called right.
         false_rate: share of a photo's right parts that may be called a fault.
     """
-    teachings = dict.fromkeys(part.teaching for part in parts)
-    misses = {t: ok_from(_by_photo(parts, t, right=False), miss_rate) for t in teachings}
-    faults = {t: fault_to(_by_photo(parts, t, right=True), false_rate) for t in teachings}
-    return _strictest(misses, faults)
+    out = {}
+    for known in Known:
+        few = [part for part in parts if part.known is known]
+        miss = ok_from(_by_photo(few, weights, right=False), miss_rate)
+        false = fault_to(_by_photo(few, weights, right=True), false_rate)
+        out[known] = _lines(miss, false)
+    return out
 
 
-def _strictest(
-    misses: Mapping[str, Line | Abstained], faults: Mapping[str, Line | Abstained]
-) -> Lines:
+def _lines(miss: Line | Abstained, false: Line | Abstained) -> Lines:
     ok: float | None = None
-    drawn = [line.at for line in misses.values() if isinstance(line, Line)]
-    if drawn and len(drawn) == len(misses):
+    if isinstance(miss, Line):
         # What counts as right starts at the line, what is promised lies strictly above it; a
         # line beyond 1 calls nothing right and is no use to anyone.
-        lowest = max(0.0, round(max(drawn) + STEP, 5))
+        lowest = max(0.0, round(miss.at + STEP, 5))
         ok = lowest if lowest <= 1 else None
     fault: float | None = None
-    drawn = [line.at for line in faults.values() if isinstance(line, Line)]
-    if drawn and len(drawn) == len(faults):
-        fault = min(1.0, max(0.0, round(min(drawn) - STEP, 5)))
+    if isinstance(false, Line):
+        fault = min(1.0, max(0.0, round(false.at - STEP, 5)))
         if ok is not None:
-            fault = min(fault, ok - STEP)
-    return Lines(ok, fault, misses, faults)
+            fault = min(fault, round(ok - STEP, 5))
+    return Lines(ok, fault, miss, false)
 
 
-def _by_photo(parts: Sequence[Judged], teaching: str, *, right: bool) -> list[list[float]]:
+def _by_photo(parts: Sequence[Judged], weights: Weights, *, right: bool) -> list[list[float]]:
     groups: dict[tuple[str, str], list[float]] = {}
     for part in parts:
-        if part.teaching == teaching and part.right is right:
-            groups.setdefault((part.machine, part.photo), []).append(part.p)
+        if part.right is right:
+            p = round(p_right(part, weights), 5)
+            groups.setdefault((part.machine, part.photo), []).append(p)
     return list(groups.values())
-
-
-def compose(weights: Sequence[float], curve: Platt) -> list[float]:
-    """Return the weights of a logistic function followed by a curve; the last one is alone."""
-    *slopes, constant = weights
-    return [*(curve.steep * w for w in slopes), curve.steep * constant + curve.shift]
-
-
-def curve_of(curves: Curves, way: Way) -> Platt:
-    """Return the curve of a way; one that changes nothing where there is none."""
-    return curves.get(way, SAME)

@@ -13,7 +13,6 @@ from verify.score.conformal import (
     ok_from,
 )
 from verify.score.counts import PartCounts, PhotoCounts, verdict_without
-from verify.score.platt import Platt, fit_platt
 from verify.score.probability import ReliabilityBin, RiskCoverage
 from verify.score.proportion import Proportion, exact_interval
 from verify.score.report import (
@@ -35,7 +34,6 @@ __all__ = [
     "PartCounts",
     "PartScore",
     "PhotoCounts",
-    "Platt",
     "Probabilities",
     "Proportion",
     "ReliabilityBin",
@@ -45,7 +43,6 @@ __all__ = [
     "draw_line",
     "exact_interval",
     "fault_to",
-    "fit_platt",
     "least_examples",
     "least_rate",
     "ok_from",

@@ -20,18 +20,16 @@ from ..domain import (
     Severity,
 )
 from . import frame as fr
-from . import judge, locate, pose, quality, relief, words
+from . import judge, pose, quality, relief, words
 from .align import Placement
-from .frame import F32, F64, U8
-from .judge import Answer, Calibration, Look
+from .frame import F64, U8
+from .judge import Answer, Calibration, Look, Way
 from .network import Networks
-from .prepare import patch_homography
 from .read import Photo
 from .taught import PartFrame, TaughtView
 
 LOOK_AGAIN = 0.035  # shift, as a share of the patch, from which a part is cut again
 DISPLACED_FROM = 0.16  # shift, as a share of the patch, of a part that is not in its place
-DOUBT = (0.02, 0.985)  # p_right between which a part is looked at several times
 
 
 @dataclass(frozen=True)
@@ -43,6 +41,7 @@ class Judged:
     retake: Retake | None
     findings: tuple[Finding, ...]
     ms: dict[str, float] = field(default_factory=dict)
+    answers: dict[str, Answer] = field(default_factory=dict)
 
 
 @dataclass
@@ -68,8 +67,6 @@ def assess(
     scene = pose.settle(net, view.layout.ground, view.sought, scene)
     sights = [_sight(view, scene, part) for part in view.frames]
     seen = [s for s in sights if s.unseen is None]
-    for sight in seen:
-        _match(view, sight, photo.bgr)
     looks = _look(net, view, seen, photo.bgr)
     located = time.perf_counter()
     _answer(net, calibration, seen, looks)
@@ -78,26 +75,17 @@ def assess(
     findings = tuple(_finding(s, view, photo, calibration) for s in sights)
     verdict, retake = _photo_verdict(sights, findings, photo, soft, placement)
     ms = {"locate": (located - started) * 1000, "judge": (time.perf_counter() - located) * 1000}
-    return Judged(view.layout.view.id, verdict, retake, findings, ms)
+    answers = {s.frame.part.id: s.answer for s in sights if s.answer is not None}
+    return Judged(view.layout.view.id, verdict, retake, findings, ms, answers)
 
 
 def _sight(view: TaughtView, scene: relief.Scene, part: PartFrame) -> _Sight:
-    h = patch_homography(scene, part, view.layout, view.heights[part.part.id])
+    h = view.layout.patch_from_photo(scene, part, view.heights[part.part.id])
     outline = fr.apply(fr.inverse(h) @ part.patch_from_master, part.outline)
     sight = _Sight(part, h)
     if quality.share_in_frame(outline, scene.size) < quality.IN_FRAME_SHARE:
         sight.unseen = RetakeReason.CROPPED
     return sight
-
-
-def _match(view: TaughtView, sight: _Sight, picture: U8) -> None:
-    """Find the part by template matching; where the place is believed, cut it there."""
-    size = sight.frame.size
-    window = locate.grey_patch(picture, sight.patch_from_photo, size, locate.REACH)
-    match = locate.search_around(window, view.templates_of(sight.frame))
-    if match.believed:
-        sight.patch_from_photo = locate.moved(sight.patch_from_photo, match, size)
-        sight.moved = (match.shift[0] / locate.SIDE, match.shift[1] / locate.SIDE)
 
 
 def _look(net: Networks, view: TaughtView, sights: list[_Sight], picture: U8) -> list[Look]:
@@ -110,7 +98,7 @@ def _look(net: Networks, view: TaughtView, sights: list[_Sight], picture: U8) ->
         for i, patch, m in zip(group, patches, maps, strict=True):
             sights[i].patch = patch
             frame = sights[i].frame
-            looks[i] = Look(m[None], frame.mask, view.shots_of(frame))
+            looks[i] = Look(m[None], frame.mask, view.shots_of(frame), view.expert_of(frame))
     return [looks[i] for i in range(len(sights))]
 
 
@@ -128,17 +116,13 @@ def _answer(
 def _second_look(
     net: Networks, calibration: Calibration, view: TaughtView, sights: list[_Sight], picture: U8
 ) -> None:
-    """Cut again where a part lies off its predicted place, and average where there is doubt."""
+    """Cut again where a part lies off its predicted place."""
     again = [s for s in sights if s.answer is not None and _worth_moving(s.answer)]
     for sight in again:
         assert sight.answer is not None
         _follow(sight, sight.answer)
     if again:
         _answer(net, calibration, again, _look(net, view, again, picture))
-    doubtful = [s for s in sights if s.p_right is not None and DOUBT[0] < s.p_right < DOUBT[1]]
-    if doubtful:
-        looks = [_several(net, view, s, picture) for s in doubtful]
-        _answer(net, calibration, doubtful, looks)
 
 
 def _worth_moving(answer: Answer) -> bool:
@@ -154,24 +138,6 @@ def _follow(sight: _Sight, answer: Answer) -> None:
         sight.moved[0] + float(answer.shift[0]),
         sight.moved[1] + float(answer.shift[1]),
     )
-
-
-def _several(net: Networks, view: TaughtView, sight: _Sight, picture: U8) -> Look:
-    """Describe a part cut five times, a little apart in place and size."""
-    size = sight.frame.size
-    middle = np.full(2, (size - 1) / 2)
-    step = 0.02 * size
-    moves = ((0, 0, 1.0), (step, 0, 1.03), (-step, 0, 0.97), (0, step, 0.97), (0, -step, 1.03))
-    patches = [
-        fr.cut(
-            picture,
-            fr.similarity(np.array([x, y]), scale, 0.0, middle) @ sight.patch_from_photo,
-            (size, size),
-        )
-        for x, y, scale in moves
-    ]
-    maps: F32 = net.describe(np.stack(patches))
-    return Look(maps, sight.frame.mask, view.shots_of(sight.frame))
 
 
 def _mark_unseen(calibration: Calibration, view: TaughtView, sights: list[_Sight]) -> bool:
@@ -212,10 +178,11 @@ def _finding(sight: _Sight, view: TaughtView, photo: Photo, calibration: Calibra
     if sight.unseen is not None or answer is None or p is None:
         return blank
     shift = np.array(sight.moved) + answer.shift
-    displaced = float(np.abs(shift).max()) > DISPLACED_FROM and p > calibration.fault_to
+    way = calibration.way(answer)
+    displaced = float(np.abs(shift).max()) > DISPLACED_FROM and p > way.fault_to
     if displaced:
-        p = min(p, calibration.fault_to)
-    verdict = _verdict(p, calibration)
+        p = min(p, way.fault_to)
+    verdict = _verdict(p, way)
     found = _found(part, answer, verdict, displaced)
     mm = view.layout.view.mm_per_px
     span = sight.frame.square.side * fr.PATCH_MARGIN
@@ -231,10 +198,10 @@ def _finding(sight: _Sight, view: TaughtView, photo: Photo, calibration: Calibra
     )
 
 
-def _verdict(p_right: float, calibration: Calibration) -> PartVerdict:
-    if p_right >= calibration.ok_from:
+def _verdict(p_right: float, way: Way) -> PartVerdict:
+    if p_right >= way.ok_from:
         return PartVerdict.OK
-    return PartVerdict.FAULT if p_right <= calibration.fault_to else PartVerdict.UNSURE
+    return PartVerdict.FAULT if p_right <= way.fault_to else PartVerdict.UNSURE
 
 
 def _found(part: Part, answer: Answer, verdict: PartVerdict, displaced: bool) -> str:
@@ -244,9 +211,9 @@ def _found(part: Part, answer: Answer, verdict: PartVerdict, displaced: bool) ->
     if displaced:
         taught = [f.state for f in part.faults if f.how is How.DISPLACED]
         return taught[0] if len(taught) == 1 else DISPLACED_STATE
-    worst = answer.likeliest()
-    if worst is not None and (worst[1] > 0 or worst[1] > answer.right):
-        return worst[0]
+    named = answer.named()
+    if named is not None and answer.looks_wrong:
+        return named
     if verdict is PartVerdict.UNSURE:
         return part.expect
     untaught = [f.state for f in part.faults if f.state not in answer.wrong]

@@ -17,9 +17,9 @@ import numpy as np
 from . import frame as fr
 from . import relief
 from .frame import F64
+from .locate import SIDE, Response, respond
 from .network import Networks
 from .pose import SHARP, Ground, Sought, climb, patch_from_photo, place
-from .response import SIDE, Response, respond
 
 ROUNDS = 3
 HEIGHTS = np.linspace(-0.25, 0.40, 66)  # that are tried, shares of the body's width
@@ -90,9 +90,7 @@ def _tables(
     return respond(net, scene.bgr, homes, reach)
 
 
-def _height(
-    ground: Ground, part: Sought, seen: Sequence[tuple[relief.Scene, Response]]
-) -> float:
+def _height(ground: Ground, part: Sought, seen: Sequence[tuple[relief.Scene, Response]]) -> float:
     """Return the height at which one part fits best in all shots together."""
     width = float(np.ptp(ground.box[:, 0]))
     points = np.repeat(part.middle[None], len(HEIGHTS), 0)

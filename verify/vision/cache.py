@@ -38,7 +38,7 @@ CODE = (
     "relief.py",
     "bundle.py",
     "pose.py",
-    "response.py",
+    "counter.py",
 )
 Arrays = dict[str, NDArray[Any]]
 
@@ -75,21 +75,17 @@ def load(path: Path, machine: Machine, digest: str) -> TaughtMachine | None:
 
 def _view(machine: Machine, i: int, head: dict[str, Any], arrays: Any) -> TaughtView:
     stacks = {size: arrays[f"{i}-{size}"] for size in head["sizes"]}
-    greys = arrays[f"{i}-grey"]
-    examples = [
-        Example(**row, maps=stacks[str(size)][at], grey=greys[number])
-        for number, (row, size, at) in enumerate(head["examples"])
-    ]
-    swapped: dict[tuple[str, str], tuple[Example, ...]] = {}
+    examples = [Example(**row, maps=stacks[str(size)][at]) for row, size, at in head["examples"]]
+    made: dict[tuple[str, str], tuple[Example, ...]] = {}
     for example in examples[head["own"] :]:
         key = (example.part, example.state)
-        swapped[key] = (*swapped.get(key, ()), example)
+        made[key] = (*made.get(key, ()), example)
     tokens, maps = arrays[f"{i}-tokens"], arrays[f"{i}-maps"]
     return TaughtView(
         lay_out(machine.views[i]),
         tuple(Anchor(t, m) for t, m in zip(tokens, maps, strict=True)),
         tuple(examples[: head["own"]]),
-        swapped,
+        made,
         tuple(head["left_out"]),
         head["heights"],
     )
@@ -112,19 +108,18 @@ def save(path: Path, taught: TaughtMachine) -> None:
 
 
 def _head(i: int, view: TaughtView, arrays: Arrays) -> dict[str, Any]:
-    every = [*view.examples, *(e for group in view.swapped.values() for e in group)]
+    every = [*view.examples, *(e for group in view.made.values() for e in group)]
     stacks: dict[str, list[NDArray[np.float16]]] = {}
     rows = []
     for example in every:
         size = str(example.maps.shape[-1])
         stack = stacks.setdefault(size, [])
         row = asdict(example)
-        del row["maps"], row["grey"]
+        del row["maps"]
         rows.append((row, size, len(stack)))
         stack.append(example.maps)
     for size, stack in stacks.items():
         arrays[f"{i}-{size}"] = np.stack(stack)
-    arrays[f"{i}-grey"] = np.stack([e.grey for e in every])
     arrays[f"{i}-tokens"] = np.stack([a.tokens for a in view.anchors])
     arrays[f"{i}-maps"] = np.stack([a.maps for a in view.anchors])
     return {

@@ -15,11 +15,11 @@ from pathlib import Path
 import numpy as np
 
 from ..domain import Machine, Outline, View
-from . import align, locate, quality, relief
+from . import align, pose, quality, relief
 from . import frame as fr
 from .frame import F64
 from .network import Networks
-from .prepare import READ_SIDE, patch_homography, teach_machine
+from .prepare import READ_SIDE, teach_machine
 from .read import Photo, read_photo
 from .taught import TaughtView
 
@@ -71,20 +71,17 @@ def carry(
     placed = align.locate_body(net, view.anchors, picture.bgr, tokens, body)
     if placed is None or placed.fit < align.FIT_ENOUGH:
         return None
-    return _laid(view, placed, picture)
+    return _laid(net, view, placed, picture)
 
 
-def _laid(view: TaughtView, placed: align.Placement, picture: Photo) -> Carried:
+def _laid(net: Networks, view: TaughtView, placed: align.Placement, picture: Photo) -> Carried:
     layout = view.layout
     scene = relief.Scene(picture.bgr, placed.photo_from_crop @ layout.crop_from_master)
+    scene = pose.settle(net, layout.ground, view.sought, scene)
     parts: dict[str, Outline] = {}
     unsure = []
     for part in layout.frames:
-        patch_from_photo = patch_homography(scene, part, layout, view.heights[part.part.id])
-        window = locate.grey_patch(picture.bgr, patch_from_photo, part.size, locate.REACH)
-        match = locate.search_around(window, view.templates_of(part))
-        if match.believed:
-            patch_from_photo = locate.moved(patch_from_photo, match, part.size)
+        patch_from_photo = layout.patch_from_photo(scene, part, view.heights[part.part.id])
         at = fr.apply(fr.inverse(patch_from_photo) @ part.patch_from_master, part.outline)
         if quality.share_in_frame(at, scene.size) < quality.IN_FRAME_SHARE:
             unsure.append(part.part.id)

@@ -10,9 +10,10 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,9 @@ from numpy.typing import NDArray
 from ..errors import ModelError
 from .frame import F32
 from .network import Networks
+
+if TYPE_CHECKING:
+    from .learnt import Expert
 
 RIGHT = ""  # the key of the right state among a part's states
 
@@ -35,11 +39,13 @@ class Look:
         maps: (V, 64, h, w) of V cuts that differ a little in place and size.
         mask: (h, w) share of each cell inside the outline.
         shots: state to (K, 64, h, w) maps of the shots of that state; ``RIGHT`` is always there.
+        expert: what the machine's own shots taught of this part, if anything.
     """
 
     maps: F32
     mask: F32
     shots: dict[str, F32]
+    expert: Expert | None = None
 
 
 @dataclass(frozen=True)
@@ -53,6 +59,7 @@ class Answer:
         shift: (2,) offset from the place where it was looked for, fractions of the patch.
         shift_error: expected error of the shift, fractions of the patch.
         turn_deg: turn against the shots, clockwise.
+        learnt: state to score of the part's own linear judge; empty where there is none.
     """
 
     right: float
@@ -61,6 +68,7 @@ class Answer:
     shift: NDArray[np.float64]
     shift_error: float
     turn_deg: float
+    learnt: dict[str, float] = field(default_factory=dict)
 
     def likeliest(self) -> tuple[str, float] | None:
         """The wrong state with the highest logit, or None."""
@@ -71,6 +79,28 @@ class Answer:
         """Logit of the right state over that of the likeliest wrong one, or over 0."""
         worst = self.likeliest()
         return self.right - (worst[1] if worst is not None else 0.0)
+
+    @property
+    def learnt_margin(self) -> float:
+        """Score of the right state over that of the likeliest wrong one; 0 without a judge."""
+        wrong = [score for state, score in self.learnt.items() if state != RIGHT]
+        return self.learnt[RIGHT] - max(wrong) if wrong and RIGHT in self.learnt else 0.0
+
+    @property
+    def looks_wrong(self) -> bool:
+        """Whether a known wrong state explains the part better than the right one."""
+        worst = self.likeliest()
+        return self.learnt_margin < 0 or (
+            worst is not None and (worst[1] > 0 or worst[1] > self.right)
+        )
+
+    def named(self) -> str | None:
+        """The wrong state that the part most looks like; None where none is known."""
+        wrong = {s: v for s, v in self.learnt.items() if s != RIGHT}
+        if wrong:
+            return max(wrong, key=lambda state: wrong[state])
+        worst = self.likeliest()
+        return None if worst is None else worst[0]
 
 
 def compare(net: Networks, looks: list[Look]) -> list[Answer]:
@@ -89,10 +119,13 @@ def compare(net: Networks, looks: list[Look]) -> list[Answer]:
         )
         for (i, state, _), line in zip(jobs, out, strict=True):
             got[i].setdefault(state, []).append(line)
-    return [_answer(states) for states in got]
+    return [
+        _answer(states, {} if look.expert is None else look.expert.scores(look.maps))
+        for states, look in zip(got, looks, strict=True)
+    ]
 
 
-def _answer(states: dict[str, list[F32]]) -> Answer:
+def _answer(states: dict[str, list[F32]], learnt: dict[str, float]) -> Answer:
     mean = {state: np.mean(lines, axis=0) for state, lines in states.items()}
     right = mean[RIGHT]
     return Answer(
@@ -102,39 +135,64 @@ def _answer(states: dict[str, list[F32]]) -> Answer:
         shift=right[[DX, DY]].astype(np.float64),
         shift_error=float(np.exp(np.clip(right[LOG_ERROR_SHIFT], -6, 2))),
         turn_deg=math.degrees(float(right[TURN])),
+        learnt=learnt,
     )
 
 
 @dataclass(frozen=True)
-class Calibration:
-    """From logits to a probability, and from the probability to a verdict.
-
-    ``p_right`` is a logistic function of the features below; its numbers were fitted on
-    photos that neither taught nor tested (``models/README.md``).
+class Way:
+    """From what was said of a part to a probability, and from that to a verdict.
 
     Attributes:
-        alone: weights (right, 1) where no wrong state has shots.
-        beside: weights (right, likeliest wrong, 1) where one has.
+        weights: of a logistic function of the features; the last one stands alone.
         ok_from: least ``p_right`` of a part that is called ok.
         fault_to: most ``p_right`` of a part that is called a fault; between, it is unsure.
+    """
+
+    weights: tuple[float, ...]
+    ok_from: float
+    fault_to: float
+
+    def p_right(self, features: tuple[float, ...]) -> float:
+        """Return the probability, 0 to 1, that the part is as expected."""
+        *slopes, constant = self.weights
+        logit = sum(w * x for w, x in zip(slopes, features, strict=True)) + constant
+        return 1.0 / (1.0 + math.exp(-max(-30.0, min(30.0, logit))))
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """How answers become probabilities and verdicts.
+
+    The numbers were fitted on photos that neither taught nor tested (``models/README.md``).
+    What can be promised depends on what is known of a part, so each way has lines of its own.
+
+    Attributes:
+        alone: for a part that only right shots are known of; features (right, learnt margin).
+        beside: for one with a shot of a wrong state; features (right, likeliest wrong, learnt
+            margin).
         sight_from: least logit of a part that counts as seen.
     """
 
-    alone: tuple[float, float]
-    beside: tuple[float, float, float]
-    ok_from: float
-    fault_to: float
+    alone: Way
+    beside: Way
     sight_from: float
+
+    def way(self, answer: Answer) -> Way:
+        """Return the way for what is known of a part."""
+        return self.beside if answer.wrong else self.alone
 
     def p_right(self, answer: Answer) -> float:
         """Return the probability, 0 to 1, that the part is as expected."""
-        worst = answer.likeliest()
-        if worst is None:
-            logit = self.alone[0] * answer.right + self.alone[1]
-        else:
-            a, b, c = self.beside
-            logit = a * answer.right + b * worst[1] + c
-        return 1.0 / (1.0 + math.exp(-max(-30.0, min(30.0, logit))))
+        return self.way(answer).p_right(features_of(answer))
+
+
+def features_of(answer: Answer) -> tuple[float, ...]:
+    """Return what the probability of a part is worked out from, see ``Calibration``."""
+    worst = answer.likeliest()
+    if worst is None:
+        return answer.right, answer.learnt_margin
+    return answer.right, worst[1], answer.learnt_margin
 
 
 @lru_cache(maxsize=4)
@@ -147,11 +205,16 @@ def load_calibration(path: Path) -> Calibration:
     try:
         values = json.loads(path.read_text(encoding="utf-8"))
         return Calibration(
-            alone=tuple(values["alone"]),
-            beside=tuple(values["beside"]),
-            ok_from=float(values["ok_from"]),
-            fault_to=float(values["fault_to"]),
+            alone=_way(values["alone"], 3),
+            beside=_way(values["beside"], 4),
             sight_from=float(values["sight_from"]),
         )
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise ModelError(f"{path} cannot be used ({error}); install the product again") from error
+
+
+def _way(values: dict[str, Any], count: int) -> Way:
+    weights = tuple(float(w) for w in values["weights"])
+    if len(weights) != count:
+        raise ValueError(f"{count} weights are needed, not {len(weights)}")
+    return Way(weights, float(values["ok_from"]), float(values["fault_to"]))

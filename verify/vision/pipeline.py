@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -23,7 +23,7 @@ from ..errors import PhotoError, UsageError
 from . import align, assess, quality
 from .assess import Judged
 from .frame import U8
-from .judge import load_calibration
+from .judge import Answer, load_calibration
 from .network import Networks
 from .prepare import READ_SIDE, teach_machine
 from .read import Photo, read_photo
@@ -38,11 +38,13 @@ class Checked:
         result: outlines are in pixels of the full upright photo.
         picture: (H, W, 3) BGR, upright, as judged; None where not kept or unreadable.
         picture_scale: pixels of ``picture`` per pixel of the full photo.
+        answers: by part, what its probability was worked out from; none of unseen parts.
     """
 
     result: Result
     picture: U8 | None
     picture_scale: float
+    answers: Mapping[str, Answer] = field(default_factory=dict)
 
 
 class Checker:
@@ -122,7 +124,8 @@ class Checker:
             made_by=self.made_by,
             ms=_rounded(times),
         )
-        return Checked(result, picture.bgr if keep_picture else None, picture.scale)
+        kept = picture.bgr if keep_picture else None
+        return Checked(result, kept, picture.scale, judged.answers)
 
     def _known_view(self, view: str | None) -> None:
         known = [v.id for v in self.machine.views]

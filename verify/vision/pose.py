@@ -19,8 +19,8 @@ import numpy as np
 from . import frame as fr
 from . import relief
 from .frame import F32, F64
+from .locate import SIDE, Response, Template, respond
 from .network import Networks
-from .response import SIDE, Response, Template, respond
 
 REACH = 16  # pixels of a patch that a part is looked for to each side
 SHARP = 25.0  # how much likelier a place is for each point of likeness

@@ -8,17 +8,17 @@ from pathlib import Path
 
 import numpy as np
 
-from ..domain import How, Machine, Shot, View
+from ..domain import Fault, How, Machine, Shot, View
 from ..errors import TeachError
 from ..machine_file import content_sha256
-from . import align, bundle, cache, locate, quality, relief
+from . import align, bundle, cache, counter, quality, relief
 from . import frame as fr
 from .align import Anchor
-from .frame import F64, U8
+from .frame import U8
+from .locate import Template, unit
 from .network import Networks
 from .pose import Sought
 from .read import read_photo
-from .response import Template, unit
 from .taught import (
     LARGE,
     MIDDLE,
@@ -32,6 +32,7 @@ from .taught import (
     lay_out,
 )
 
+MOST_MADE = 18  # counter-examples of one fault
 READ_SIDE = 1600  # longer side that shots are read at, at least
 Progress = Callable[[str], None]
 
@@ -68,13 +69,11 @@ def _teach_view(
     anchors, placed, left_out = _place_shots(machine, layout, net, progress)
     heights, placed = _heights(net, layout, placed)
     examples: list[Example] = []
-    swapped: dict[tuple[str, str], tuple[Example, ...]] = {}
     for shot in placed:
         examples += _examples(net, layout, heights, shot)
-        for key, extra in _swapped(net, layout, heights, shot).items():
-            swapped[key] = (*swapped.get(key, ()), extra)
     _refuse_untaught(view, layout.frames, examples)
-    return TaughtView(layout, tuple(anchors), tuple(examples), swapped, tuple(left_out), heights)
+    made = _made(net, layout, heights, placed)
+    return TaughtView(layout, tuple(anchors), tuple(examples), made, tuple(left_out), heights)
 
 
 @dataclass(frozen=True)
@@ -151,12 +150,6 @@ def _place_shot(
     return placed if placed is not None and placed.fit >= align.FIT_ENOUGH else None
 
 
-def patch_homography(scene: relief.Scene, part: PartFrame, layout: Layout, height: float) -> F64:
-    """Return patch_from_photo for one part that stands ``height`` off the body's plane."""
-    own = relief.lifted(scene.photo_from_master, height, layout.view.size, scene.size)
-    return part.patch_from_master @ fr.inverse(own)
-
-
 def _examples(
     net: Networks, layout: Layout, heights: dict[str, float], placed: _Placed
 ) -> list[Example]:
@@ -168,7 +161,7 @@ def _examples(
         for part in layout.frames:
             if part.size != size or part.part.id in shot.unlabelled:
                 continue
-            h = patch_homography(scene, part, layout, heights[part.part.id])
+            h = layout.patch_from_photo(scene, part, heights[part.part.id])
             seen = fr.apply(fr.inverse(h) @ part.patch_from_master, part.outline)
             if quality.share_in_frame(seen, scene.size) < quality.IN_FRAME_SHARE:
                 continue
@@ -186,7 +179,6 @@ def _examples(
                     state,
                     placed.number,
                     maps.astype(np.float16),
-                    _grey(patch),
                     sharp.fine,
                     sharp.contrast,
                     burnt,
@@ -195,39 +187,55 @@ def _examples(
     return out
 
 
-def _swapped(
-    net: Networks, layout: Layout, heights: dict[str, float], placed: _Placed
-) -> dict[tuple[str, str], Example]:
-    """Describe the right look of other parts, cut as this part is cut."""
-    out: dict[tuple[str, str], Example] = {}
-    shot, scene = placed.shot, placed.scene
-    by_id = {f.part.id: f for f in layout.frames}
+def _made(
+    net: Networks, layout: Layout, heights: dict[str, float], placed: list[_Placed]
+) -> dict[tuple[str, str], tuple[Example, ...]]:
+    """Describe counter-examples for faults that no shot shows, a few for each."""
+    shown = _states_shown(layout, placed)
+    out: dict[tuple[str, str], tuple[Example, ...]] = {}
     for part in layout.frames:
         for fault in part.part.faults:
-            other = by_id.get(fault.with_part or "")
-            if fault.how is not How.SWAPPED or other is None:
+            if (part.group, fault.state) in shown:
                 continue
-            if other.part.id in shot.states or other.part.id in shot.unlabelled:
-                continue
-            stand_in = PartFrame(
-                other.part, other.outline, fr.Square(other.square.centre, part.square.side),
-                part.size, part.mask,
-            )  # fmt: skip
-            h = patch_homography(scene, stand_in, layout, heights[other.part.id])
-            patch = fr.cut(scene.bgr, h, (part.size, part.size))
-            maps = net.describe(patch[None])[0]
-            out[part.part.id, fault.state] = Example(
-                part.part.id, fault.state, placed.number, maps.astype(np.float16), _grey(patch),
-                0.0, 0.0, 0.0,
-            )  # fmt: skip
+            made: list[Example] = []
+            for shot in placed:
+                patches = _counter_patches(layout, heights, shot, part, fault)
+                for maps in net.describe(np.stack(patches)) if patches else ():
+                    half = maps.astype(np.float16)
+                    made.append(
+                        Example(part.part.id, fault.state, shot.number, half, 0.0, 0.0, 0.0)
+                    )
+            if made:
+                out[part.part.id, fault.state] = tuple(made[:MOST_MADE])
     return out
 
 
-def _grey(patch: U8) -> U8:
-    """Return a patch as it is kept for template matching."""
-    size = patch.shape[0]
-    grey = locate.grey_patch(patch, np.eye(3), size)
-    return np.asarray(np.rint(grey), dtype=np.uint8)
+def _states_shown(layout: Layout, placed: list[_Placed]) -> set[tuple[str, str]]:
+    """Return (group, state) of all wrong states that a shot shows of a part or one like it."""
+    group = {part.part.id: part.group for part in layout.frames}
+    return {(group[name], state) for p in placed for name, state in p.shot.states.items()}
+
+
+def _counter_patches(
+    layout: Layout, heights: dict[str, float], placed: _Placed, part: PartFrame, fault: Fault
+) -> list[U8]:
+    """Cut what shows a fault: made from the part, or another part that was put in its place."""
+    if fault.how is not How.SWAPPED:
+        if not _vouched(placed.shot, part.part.id):
+            return []
+        home = layout.patch_from_photo(placed.scene, part, heights[part.part.id])
+        patch = fr.cut(placed.scene.bgr, home, (part.size, part.size))
+        outline = fr.apply(part.patch_from_master, part.outline)
+        return counter.make(patch, outline, part.part, fault)
+    other = next((f for f in layout.frames if f.part.id == fault.with_part), None)
+    if other is None or not _vouched(placed.shot, other.part.id):
+        return []
+    stand_in = PartFrame(
+        other.part, other.outline, fr.Square(other.square.centre, part.square.side),
+        part.size, part.mask,
+    )  # fmt: skip
+    home = layout.patch_from_photo(placed.scene, stand_in, heights[other.part.id])
+    return [fr.cut(placed.scene.bgr, home, (part.size, part.size))]
 
 
 def _refuse_untaught(view: View, frames: tuple[PartFrame, ...], examples: list[Example]) -> None:

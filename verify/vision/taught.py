@@ -15,18 +15,18 @@ from numpy.typing import NDArray
 
 from ..domain import Part, View
 from . import frame as fr
-from . import locate
+from . import relief
 from .align import Anchor
-from .frame import F32, F64, U8, Square
+from .frame import F32, F64, Square
 from .judge import RIGHT, Answer, Look, compare
+from .learnt import Expert, fit
+from .locate import Template, unit
 from .network import Networks
 from .pose import Ground, Sought
-from .response import Template, unit
 
 MOST_RIGHT = 6  # shots of the right state that a part is compared with
 MOST_WRONG = 3  # shots of each wrong state
 MOST_ANCHORS = 4
-RIGHT_TEMPLATES = 4  # right shots that a part is located with
 SMALL, MIDDLE, LARGE = 96, 128, 192  # sides of a patch in pixels
 
 
@@ -68,7 +68,6 @@ class Example:
         state: the state that it shows; the part's ``expect`` when right.
         shot: number of the shot in ``View.all_shots``.
         maps: (64, h, w) float16.
-        grey: (locate.SIDE, locate.SIDE) uint8, for template matching.
         fine, contrast: sharpness of the patch, see ``quality.Detail``.
         burnt: share of the outline that is burnt out.
     """
@@ -77,7 +76,6 @@ class Example:
     state: str
     shot: int
     maps: NDArray[np.float16]
-    grey: U8
     fine: float
     contrast: float
     burnt: float
@@ -103,6 +101,11 @@ class Layout:
     def body_in_crop(self) -> F64:
         """Outline of the body in the crop frame."""
         return fr.apply(self.crop_from_master, self.body)
+
+    def patch_from_photo(self, scene: relief.Scene, part: PartFrame, height: float) -> F64:
+        """Return the homography to the patch of a part that stands ``height`` off the plane."""
+        own = relief.lifted(scene.photo_from_master, height, self.view.size, scene.size)
+        return part.patch_from_master @ fr.inverse(own)
 
     @property
     def ground(self) -> Ground:
@@ -138,7 +141,7 @@ class TaughtView:
         layout: what follows from the machine file alone.
         anchors: the master's, then other shots'.
         examples: all described patches.
-        swapped: for (part, state) the examples of the part whose right look that state has.
+        made: for (part, state) examples that were made for lack of a shot of that state.
         left_out: files of shots that could not be aligned with the master.
         heights: by part, how far it stands off the body's plane, pixels of the master.
     """
@@ -146,7 +149,7 @@ class TaughtView:
     layout: Layout
     anchors: tuple[Anchor, ...]
     examples: tuple[Example, ...]
-    swapped: dict[tuple[str, str], tuple[Example, ...]] = field(default_factory=dict)
+    made: dict[tuple[str, str], tuple[Example, ...]] = field(default_factory=dict)
     left_out: tuple[str, ...] = ()
     heights: dict[str, float] = field(default_factory=dict)
 
@@ -171,6 +174,11 @@ class TaughtView:
 
     def examples_of(self, frame: PartFrame, without: int | None = None) -> dict[str, list[Example]]:
         """Return the examples that ``shots_of`` is made from, by state."""
+        banks = self._banks(frame, without)
+        return {s: m[: MOST_RIGHT if s == RIGHT else MOST_WRONG] for s, m in banks.items()}
+
+    def _banks(self, frame: PartFrame, without: int | None = None) -> dict[str, list[Example]]:
+        """Return all shots' examples of a part and of those that look alike, by state."""
         part = frame.part
         mates = {p.part.id for p in self.frames if part.alike and p.part.alike == part.alike}
         own = [e for e in self.examples if e.part == part.id and e.shot != without]
@@ -181,23 +189,32 @@ class TaughtView:
         banks: dict[str, list[Example]] = {}
         for e in own + others:
             banks.setdefault(RIGHT if e.state == expect[e.part] else e.state, []).append(e)
-        for (part_id, state), examples in self.swapped.items():
-            if part_id == part.id:
-                more = [e for e in examples if e.shot != without]
-                banks.setdefault(state, []).extend(more)
-        return {s: m[: MOST_RIGHT if s == RIGHT else MOST_WRONG] for s, m in banks.items() if m}
+        return banks
 
-    def templates_of(self, frame: PartFrame, without: int | None = None) -> list[F32]:
-        """Return the templates that a part is located with: right ones, one of each wrong state.
+    def expert_of(self, frame: PartFrame, without: int | None = None) -> Expert | None:
+        """Return the linear judge of a part's states, by shots and, where there is none, by made
+        examples; None where nothing but the right state is known.
 
-        A part in a wrong state is found best with a shot of that state.
+        Args:
+            frame: the part.
+            without: number of a shot that must not be used (leave-one-out).
         """
-        box = locate.template_box(frame.mask)
-        return [
-            locate.cut_template(e.grey.astype(np.float32), box)
-            for state, examples in self.examples_of(frame, without).items()
-            for e in examples[: RIGHT_TEMPLATES if state == RIGHT else 1]
-        ]
+        if without is None and frame.part.id in self._experts:
+            return self._experts[frame.part.id]
+        banks = self._banks(frame, without)
+        for (part_id, state), examples in self.made.items():
+            if part_id == frame.part.id and state not in banks:
+                more = [e for e in examples if e.shot != without]
+                if more:
+                    banks[state] = more
+        expert = fit({state: [e.maps for e in few] for state, few in banks.items()}, frame.mask)
+        if without is None:
+            self._experts[frame.part.id] = expert
+        return expert
+
+    @cached_property
+    def _experts(self) -> dict[str, Expert | None]:
+        return {}
 
     @cached_property
     def sought(self) -> tuple[Sought, ...]:
@@ -242,7 +259,9 @@ def leave_one_out(net: Networks, view: TaughtView) -> list[tuple[PartFrame, Exam
         for example in (e for e in view.examples if e.part == frame.part.id):
             shots = view.shots_of(frame, without=example.shot)
             if RIGHT in shots:
-                looks.append(Look(example.maps[None].astype(np.float32), frame.mask, shots))
+                maps = example.maps[None].astype(np.float32)
+                expert = view.expert_of(frame, without=example.shot)
+                looks.append(Look(maps, frame.mask, shots, expert))
                 tried.append((frame, example))
     answers = compare(net, looks)
     return [(*who, answer) for who, answer in zip(tried, answers, strict=True)]

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from ..domain import Machine
 from ..teach_report import Because, PartCheck, StateCheck, TeachReport, ViewCheck, Wanted
-from .judge import Answer
+from .judge import Answer, Calibration, load_calibration
 from .network import Networks
 from .prepare import teach_machine
 from .taught import Example, PartFrame, TaughtView, leave_one_out
@@ -33,13 +33,15 @@ def teach(
     """
     net = Networks()
     taught = teach_machine(machine, net, cache_dir, progress)
-    return TeachReport(machine.id, tuple(_check_view(net, view) for view in taught.views))
+    calibration = load_calibration(net.folder / "calibration.json")
+    views = tuple(_check_view(net, calibration, view) for view in taught.views)
+    return TeachReport(machine.id, views)
 
 
-def _check_view(net: Networks, view: TaughtView) -> ViewCheck:
+def _check_view(net: Networks, calibration: Calibration, view: TaughtView) -> ViewCheck:
     rows = leave_one_out(net, view)
     parts = tuple(
-        _check_part(view, frame, [(e, a) for f, e, a in rows if f is frame])
+        _check_part(view, frame, calibration, [(e, a) for f, e, a in rows if f is frame])
         for frame in view.frames
     )
     shots = len(view.layout.view.all_shots)
@@ -47,17 +49,19 @@ def _check_view(net: Networks, view: TaughtView) -> ViewCheck:
 
 
 def _check_part(
-    view: TaughtView, frame: PartFrame, tried: list[tuple[Example, Answer]]
+    view: TaughtView,
+    frame: PartFrame,
+    calibration: Calibration,
+    tried: list[tuple[Example, Answer]],
 ) -> PartCheck:
     own = [e for e in view.examples if e.part == frame.part.id]
-    margins, right = [], []
+    chances, right = [], []
     told: dict[str, int] = {}
     for example, answer in tried:
-        worst = answer.likeliest()
-        margins.append(answer.margin)
+        chances.append(calibration.p_right(answer))
         is_right = example.state == frame.part.expect
         right.append(is_right)
-        named = frame.part.expect if answer.margin > 0 else (worst or ("", 0.0))[0]
+        named = frame.part.expect if chances[-1] > 0.5 else answer.named()
         told[example.state] = told.get(example.state, 0) + (named == example.state)
     states = tuple(
         StateCheck(
@@ -68,16 +72,16 @@ def _check_part(
         )
         for state in (frame.part.expect, *(f.state for f in frame.part.faults))
     )
-    separability = _separability(np.array(margins), np.array(right, dtype=bool))
+    separability = _separability(np.array(chances), np.array(right, dtype=bool))
     apart = separability is None or separability >= APART_FROM
     wanted = _wanted(states, apart)
     advice = None if wanted is None else str(wanted)
     return PartCheck(frame.part.id, states, separability, apart, advice, wanted)
 
 
-def _separability(margins: NDArray[np.float64], right: NDArray[np.bool_]) -> float | None:
-    """Probability that a right shot has a higher margin than a wrong one; ties count half."""
-    good, bad = margins[right], margins[~right]
+def _separability(chances: NDArray[np.float64], right: NDArray[np.bool_]) -> float | None:
+    """Probability that a right shot has a higher probability than a wrong one; ties count half."""
+    good, bad = chances[right], chances[~right]
     if len(good) == 0 or len(bad) == 0:
         return None
     higher = (good[:, None] > bad).mean() + 0.5 * (good[:, None] == bad).mean()
