@@ -28,7 +28,6 @@ from .network import Networks
 from .read import Photo
 from .taught import PartFrame, TaughtView
 
-LOOK_AGAIN = 0.035  # shift, as a share of the patch, from which a part is cut again
 DISPLACED_FROM = 0.16  # shift, as a share of the patch, of a part that is not in its place
 
 
@@ -54,8 +53,6 @@ class _Sight:
     answer: Answer | None = None
     p_right: float | None = None
     unseen: RetakeReason | None = None
-    moved: tuple[float, float] = (0.0, 0.0)  # shift that was corrected, share of the patch
-    turn_deg: float = 0.0
 
 
 def assess(
@@ -69,8 +66,9 @@ def assess(
     seen = [s for s in sights if s.unseen is None]
     looks = _look(net, view, seen, photo.bgr)
     located = time.perf_counter()
-    _answer(net, calibration, seen, looks)
-    _second_look(net, calibration, view, seen, photo.bgr)
+    for sight, answer in zip(seen, judge.compare(net, looks), strict=True):
+        sight.answer = answer
+        sight.p_right = calibration.p_right(answer)
     soft = _mark_unseen(calibration, view, seen)
     findings = tuple(_finding(s, view, photo, calibration) for s in sights)
     verdict, retake = _photo_verdict(sights, findings, photo, soft, placement)
@@ -100,44 +98,6 @@ def _look(net: Networks, view: TaughtView, sights: list[_Sight], picture: U8) ->
             frame = sights[i].frame
             looks[i] = Look(m[None], frame.mask, view.shots_of(frame), view.expert_of(frame))
     return [looks[i] for i in range(len(sights))]
-
-
-def _answer(
-    net: Networks,
-    calibration: Calibration,
-    sights: list[_Sight],
-    looks: list[Look],
-) -> None:
-    for sight, answer in zip(sights, judge.compare(net, looks), strict=True):
-        sight.answer = answer
-        sight.p_right = calibration.p_right(answer)
-
-
-def _second_look(
-    net: Networks, calibration: Calibration, view: TaughtView, sights: list[_Sight], picture: U8
-) -> None:
-    """Cut again where a part lies off its predicted place."""
-    again = [s for s in sights if s.answer is not None and _worth_moving(s.answer)]
-    for sight in again:
-        assert sight.answer is not None
-        _follow(sight, sight.answer)
-    if again:
-        _answer(net, calibration, again, _look(net, view, again, picture))
-
-
-def _worth_moving(answer: Answer) -> bool:
-    shift = float(np.abs(answer.shift).max())
-    return LOOK_AGAIN < shift < 0.3 and answer.shift_error < max(0.02, 0.4 * shift)
-
-
-def _follow(sight: _Sight, answer: Answer) -> None:
-    size = sight.frame.size
-    move = fr.similarity(-answer.shift * size, 1.0, 0.0, np.full(2, (size - 1) / 2))
-    sight.patch_from_photo = move @ sight.patch_from_photo
-    sight.moved = (
-        sight.moved[0] + float(answer.shift[0]),
-        sight.moved[1] + float(answer.shift[1]),
-    )
 
 
 def _mark_unseen(calibration: Calibration, view: TaughtView, sights: list[_Sight]) -> bool:
@@ -177,9 +137,8 @@ def _finding(sight: _Sight, view: TaughtView, photo: Photo, calibration: Calibra
     answer, p = sight.answer, sight.p_right
     if sight.unseen is not None or answer is None or p is None:
         return blank
-    shift = np.array(sight.moved) + answer.shift
     way = calibration.way(answer)
-    displaced = float(np.abs(shift).max()) > DISPLACED_FROM and p > way.fault_to
+    displaced = float(np.abs(answer.shift).max()) > DISPLACED_FROM and p > way.fault_to
     if displaced:
         p = min(p, way.fault_to)
     verdict = _verdict(p, way)
@@ -193,7 +152,7 @@ def _finding(sight: _Sight, view: TaughtView, photo: Photo, calibration: Calibra
         p_right=round(p, 5),
         message=words.message(part, verdict, found, None),
         fix=words.fix(part, verdict, found),
-        offset_mm=round(float(np.linalg.norm(shift)) * span * mm, 2) if mm else None,
+        offset_mm=round(float(np.linalg.norm(answer.shift)) * span * mm, 2) if mm else None,
         turn_deg=round(answer.turn_deg, 1) if verdict is PartVerdict.OK else None,
     )
 
