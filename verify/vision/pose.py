@@ -25,7 +25,7 @@ from .network import Networks
 REACH = 16  # pixels of a patch that a part is looked for to each side
 SHARP = 25.0  # how much likelier a place is for each point of likeness
 WINDOWS = (8.0, 8.0, 5.0, 5.0, 3.0, 3.0)  # sigma, pixels of a patch, round the place of now
-STIFF = 0.012  # sigma of a corner's shift, share of the body's width
+STIFF = 0.02  # sigma of a corner's shift, share of the body's width
 NOISE = 1.5  # sigma of a part's place, pixels of a patch, at best
 STEP = 1e-3  # shift of a corner, share of the width, for the slopes
 

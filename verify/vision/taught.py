@@ -233,14 +233,16 @@ class TaughtView:
         return tuple(out)
 
     def sharpness_of(self, frame: PartFrame) -> tuple[float, float, float]:
-        """Return median fine detail, contrast and burnt share of a part's right shots."""
+        """Return a part's fine detail and contrast, medians of its right shots, and the largest
+        share of it that is burnt out in any of them: white parts shine under some lamps.
+        """
         rows = [
             (e.fine, e.contrast, e.burnt)
             for e in self.examples
             if e.part == frame.part.id and e.state == frame.part.expect
         ]
-        values = np.median(np.array(rows), axis=0)
-        return float(values[0]), float(values[1]), float(values[2])
+        fine, contrast, _ = np.median(np.array(rows), axis=0)
+        return float(fine), float(contrast), max(burnt for _, _, burnt in rows)
 
 
 @dataclass(frozen=True)
