@@ -1,4 +1,4 @@
-"""Fitting the calibration: curves, machines held out, lines, the file."""
+"""Fitting the calibration: weights, machines held out, lines, the file."""
 
 from __future__ import annotations
 
@@ -6,124 +6,237 @@ import argparse
 import json
 import math
 import random
+from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
+import numpy as np
 import pytest
 
 from models import calibrate
 from models.calibration_fit import (
     Judged,
-    Way,
-    compose,
+    Known,
+    Lines,
     draw_lines,
-    fit_curves,
+    fit_weights,
     hold_out,
+    p_right,
     quality,
 )
-from verify.domain import LabelledShot
-from verify.score import Abstained, Line, Platt
-from verify.vision.judge import Answer, load_calibration
+from verify.domain import LabelledShot, PhotoVerdict
+from verify.score import Abstained, Line
+from verify.vision.judge import Answer, Calibration, Way, load_calibration
 
-RATES = argparse.Namespace(miss_rate=0.01, false_rate=0.02, out=None)
+RATES = argparse.Namespace(miss_rate=0.01, false_rate=0.02, out=None, jobs=1)
+OLD = Calibration(Way((1.0, 0.0, 0.0), 0.9, 0.1), Way((0.5, -0.5, 0.0, 0.0), 0.8, 0.2), -1.5)
+SAME = {Known.ALONE: (1.0, 0.0)}  # one feature: the logit itself
 
 
-def drawn(
-    machine: str, seed: int, n: int, way: Way = Way.ALONE, steep: float = 3.0
-) -> list[Judged]:
-    """Parts whose stated log-odds are ``steep`` times too large, two to a photo."""
+def logit(p: float) -> float:
+    bounded = min(max(p, 1e-5), 1 - 1e-5)
+    return math.log(bounded / (1 - bounded))
+
+
+def drawn(machine: str, seed: int, n: int, known: Known = Known.ALONE) -> list[Judged]:
+    """Parts whose features, three times their true log-odds and noise, come two to a photo."""
     rng = random.Random(seed)
     out = []
     for k in range(n):
         true = rng.gauss(1.0, 1.5)
         right = rng.random() < 1 / (1 + math.exp(-true))
-        p = 1 / (1 + math.exp(-max(-11, min(11, steep * true))))
-        out.append(Judged(machine, "all shots", f"{k // 2}.jpg", way, p, right))
+        features = (3 * true, rng.gauss(0, 1))
+        out.append(Judged(machine, f"{k // 2}.jpg", known, features, right))
     return out
 
 
-def test_curves_undo_an_overconfidence_on_machines_that_they_never_saw() -> None:
+def test_weights_hold_on_machines_that_they_never_saw() -> None:
     tune = [part for k in range(3) for part in drawn(f"m{k}", k, 600)]
     shown = [part for k in range(3) for part in drawn(f"m{k}", 10 + k, 4000)]
-    curves = fit_curves(tune)
-    assert curves[Way.ALONE].steep == pytest.approx(1 / 3, rel=0.15)
-    for machine in hold_out(tune, shown):
-        assert machine.as_is is not None
-        assert machine.by_others is not None
-        assert machine.by_others.log_loss < machine.as_is.log_loss
-        assert machine.by_others.calibration_error < 0.05 < machine.as_is.calibration_error
-        assert machine.by_others.log_loss < machine.by_others.base_rate
-
-
-def test_without_parts_there_is_no_quality_and_no_curve() -> None:
-    assert quality([], {}) is None
-    assert fit_curves([]) == {}
-
-
-def test_composed_weights_are_the_function_followed_by_the_curve() -> None:
-    weights, curve = (0.6, -0.7, 0.2), Platt(0.5, -1.0)
-    a, b, c = compose(weights, curve)
-    right, wrong = 2.0, 0.5
-    before = 1 / (1 + math.exp(-(0.6 * right - 0.7 * wrong + 0.2)))
-    after = 1 / (1 + math.exp(-(a * right + b * wrong + c)))
-    assert after == pytest.approx(curve(before))
-
-
-def judged(photo: int, p: float, *, right: bool, teaching: str = "all shots") -> Judged:
-    return Judged("m", teaching, f"{photo}.jpg", Way.ALONE, p, right)
-
-
-def test_lines_keep_their_promise_for_each_teaching_the_stricter_counts() -> None:
-    parts = [judged(k, k / 1000, right=False) for k in range(200)]
-    parts += [judged(k, k / 500, right=False, teaching="right shots alone") for k in range(200)]
-    parts += [judged(k, 0.9 + k / 2000, right=True) for k in range(200)]
-    parts += [
-        judged(k, 0.9 + k / 2000, right=True, teaching="right shots alone") for k in range(200)
+    weights = fit_weights(tune)
+    np.testing.assert_allclose(weights[Known.ALONE], [1 / 3, 0, 0], atol=0.15)
+    overconfident = quality(shown, {Known.ALONE: (1.0, 0.0, 0.0)})
+    assert overconfident is not None
+    held_out = hold_out(tune, shown)
+    assert [(found.machine, found.known) for found in held_out] == [
+        (f"m{k}", Known.ALONE) for k in range(3)
     ]
-    lines = draw_lines(parts, 0.01, 0.02)
+    for found in held_out:
+        for by in (found.by_others, found.by_own):
+            assert by is not None
+            assert by.n == 4000
+            assert by.log_loss < min(by.base_rate, overconfident.log_loss)
+            assert by.calibration_error < 0.05 < overconfident.calibration_error
+
+
+def test_each_kind_of_knowledge_has_its_own_weights() -> None:
+    turned_round = [
+        replace(part, known=Known.BESIDE, features=(-part.features[0], 0.0))
+        for part in drawn("m", 5, 800)
+    ]
+    weights = fit_weights([*drawn("m", 4, 800), *turned_round])
+    assert weights[Known.ALONE][0] > 0 > weights[Known.BESIDE][0]
+    assert fit_weights(drawn("m", 4, 800)).keys() == {Known.ALONE}
+
+
+def test_without_parts_there_is_no_quality_and_no_weight() -> None:
+    assert quality([], {}) is None
+    assert fit_weights([]) == {}
+    assert hold_out([], []) == []
+    surely = [replace(part, right=True) for part in drawn("m", 1, 20)]
+    assert fit_weights(surely) == {}
+    assert p_right(surely[0], {}) == 0.5
+
+
+def test_one_machine_alone_has_no_others() -> None:
+    (found,) = hold_out(drawn("m", 1, 300), drawn("m", 2, 300))
+    assert found.by_own is not None
+    assert found.by_others is not None
+    assert found.by_others.log_loss == pytest.approx(math.log(2))  # one half for every part
+
+
+def judged(photo: int, p: float, *, right: bool, known: Known = Known.ALONE) -> Judged:
+    return Judged("m", f"{photo}.jpg", known, (logit(p),), right)
+
+
+def test_lines_keep_their_promise() -> None:
+    parts = [judged(k, k / 500, right=False) for k in range(200)]
+    parts += [judged(k, 0.9 + k / 2000, right=True) for k in range(200)]
+    lines = draw_lines(parts, SAME, 0.01, 0.02)[Known.ALONE]
     # (k + 1) / 201 <= .01 allows one part above: the line is the second highest, 198 / 500.
     assert lines.ok_from == pytest.approx(198 / 500 + 1e-5)
     assert lines.fault_to is not None
     assert lines.fault_to < lines.ok_from
-    (line, _) = lines.misses.values()
-    assert isinstance(line, Line)
-    assert line.loss == pytest.approx(1 / 200)
+    assert isinstance(lines.miss, Line)
+    assert lines.miss.loss == pytest.approx(1 / 200)
+
+
+def test_each_kind_of_knowledge_has_its_own_lines() -> None:
+    parts = [judged(k, k / 500, right=False) for k in range(200)]
+    parts += [judged(k, k / 1000, right=False, known=Known.BESIDE) for k in range(200)]
+    lines = draw_lines(parts, {**SAME, Known.BESIDE: (1.0, 0.0)}, 0.01, 0.02)
+    assert lines[Known.ALONE].ok_from == pytest.approx(198 / 500 + 1e-5)
+    assert lines[Known.BESIDE].ok_from == pytest.approx(198 / 1000 + 1e-5)
+    assert lines[Known.ALONE].false == Abstained(0.02, 0, 49)
 
 
 def test_too_few_photos_promise_nothing() -> None:
-    lines = draw_lines([judged(k, 0.1, right=False) for k in range(98)], 0.01, 0.02)
-    assert lines.ok_from is None
-    assert lines.misses == {"all shots": Abstained(0.01, 98, 99)}
-    assert lines.fault_to is None
+    lines = draw_lines([judged(k, 0.1, right=False) for k in range(98)], SAME, 0.01, 0.02)
+    assert lines[Known.ALONE].ok_from is None
+    assert lines[Known.ALONE].miss == Abstained(0.01, 98, 99)
+    assert lines[Known.ALONE].fault_to is None
+    assert lines[Known.BESIDE].miss == Abstained(0.01, 0, 99)
 
 
 def test_wrong_parts_that_look_surely_right_leave_no_line() -> None:
-    lines = draw_lines([judged(k, 1.0, right=False) for k in range(150)], 0.01, 0.02)
-    assert lines.ok_from is None
+    sure = [
+        Judged("m", f"{k}.jpg", Known.ALONE, (30.0,), right=False) for k in range(150)
+    ]  # one to five digits
+    lines = draw_lines(sure, SAME, 0.01, 0.02)
+    assert lines[Known.ALONE].ok_from is None
     said = list(calibrate.report_lines(lines, RATES))
-    assert "ok_from: no line for 1 %; the old one stays" in said
+    assert "alone, ok_from: no line for 1 %; the old one stays" in said
+    assert any(line.startswith("beside, ok_from:") and "99" in line for line in said)
+
+
+def test_what_could_not_be_had_stays() -> None:
+    none = Lines(None, None, Abstained(0.01, 3, 99), Abstained(0.02, 3, 49))
+    some = replace(none, ok_from=0.7)
+    weights = {Known.ALONE: (2.0, 1.0, 0.5)}
+    new = calibrate.with_lines(OLD, weights, {Known.ALONE: some, Known.BESIDE: none})
+    assert new.alone == Way((2.0, 1.0, 0.5), 0.7, 0.1)
+    assert new.beside == OLD.beside
+    assert new.sight_from == OLD.sight_from
+
+
+def source(folder: Path) -> Any:
+    shots = tuple(LabelledShot(f"{k}.jpg", folder / f"{k}.jpg", "one") for k in range(2))
+    return SimpleNamespace(machine=SimpleNamespace(id="m"), tune=shots, calibrate=shots)
 
 
 def test_the_file_is_one_that_the_product_reads(tmp_path: Path) -> None:
     path = tmp_path / "calibration.json"
-    shipped = load_calibration(Path(calibrate.models_folder()) / "calibration.json")
     parts = [judged(k, k / 1000, right=False) for k in range(200)]
     parts += [judged(k, 0.9 + k / 2000, right=True) for k in range(200)]
-    lines = draw_lines(parts, 0.01, 0.02)
-    fitted = calibrate.with_curves(shipped, {Way.ALONE: Platt(0.5, 0.1)})
-    networks = SimpleNamespace(sha256="0" * 64)
-    taught = SimpleNamespace(
-        checker=SimpleNamespace(networks=networks),
-        source=SimpleNamespace(machine=SimpleNamespace(id="m")),
-    )
+    lines = draw_lines(parts, SAME, 0.01, 0.02)
+    weights = {Known.ALONE: (0.5, 0.25, 0.1)}
     asked = argparse.Namespace(miss_rate=0.01, false_rate=0.02, out=path)
-    calibrate.write(fitted, lines, asked, [taught])  # type: ignore[list-item]
-    read = load_calibration(path)
-    answer = Answer(1.0, {}, 0.0, None, 0.0, 0.0)  # type: ignore[arg-type]
-    before, after = shipped.p_right(answer), read.p_right(answer)
-    assert after == pytest.approx(Platt(0.5, 0.1)(before), abs=1e-4)
+    fitted = calibrate.with_lines(OLD, weights, lines)
+    calibrate.write(fitted, lines, asked, [source(tmp_path)], "0" * 64)
+    assert load_calibration(path) == fitted
+    said = Answer(1.0, {}, 0.0, np.zeros(2), 0.0, 0.0, {"": 0.4, "missing": -0.4})
+    by_hand = 1 / (1 + math.exp(-(0.5 * 1.0 + 0.25 * 0.8 + 0.1)))
+    assert fitted.p_right(said) == pytest.approx(by_hand)
     made = json.loads(path.read_text())["made"]
-    assert made["miss_rate"] == {"asked": 0.01, "promised": True, "photos": {"all shots": 200}}
+    assert (made["networks"], made["machines"], made["miss_rate"]) == ("0" * 64, ["m"], 0.01)
+    assert made["promised"]["alone"] == {"ok_from": True, "fault_to": True, "photos": [200, 200]}
+    assert made["promised"]["beside"] == {"ok_from": False, "fault_to": False, "photos": [0, 0]}
+
+
+def test_a_minus_writes_no_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(calibrate, "models_folder", lambda: tmp_path)
+    asked = calibrate.read_words(["--out", "-"])
+    calibrate.write(OLD, draw_lines([], {}, 0.01, 0.02), asked, [], "0" * 64)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_parts_that_were_not_seen_or_not_labelled_do_not_count(tmp_path: Path) -> None:
+    parts = [SimpleNamespace(id=name, p_right=0.5) for name in ("a", "b", "c")]
+    parts[1].p_right = None  # not seen
+    parts.append(SimpleNamespace(id="d", p_right=0.2))
+    answers = {
+        "a": Answer(2.0, {}, 0.0, np.zeros(2), 0.0, 0.0),
+        "c": Answer(2.0, {}, 0.0, np.zeros(2), 0.0, 0.0),
+        "d": Answer(-1.0, {"missing": 3.0}, 0.0, np.zeros(2), 0.0, 0.0),
+    }
+    shot = LabelledShot("1.jpg", tmp_path / "1.jpg", "one", {"d": "missing"}, frozenset("c"))
+    taught: Any = SimpleNamespace(source=source(tmp_path), teaching="all shots")
+
+    def told(verdict: PhotoVerdict, view: str = "one") -> list[Judged]:
+        result = SimpleNamespace(verdict=verdict, view=view, parts=parts)
+        checked: Any = SimpleNamespace(result=result, answers=answers)
+        return list(calibrate.judged_parts(shot, checked, taught))
+
+    photo = "all shots: one/1.jpg"
+    assert told(PhotoVerdict.HOLD) == [
+        Judged("m", photo, Known.ALONE, (2.0, 0.0), right=True),
+        Judged("m", photo, Known.BESIDE, (-1.0, 3.0, 0.0), right=False),
+    ]
+    assert told(PhotoVerdict.RETAKE) == []
+    assert told(PhotoVerdict.HOLD, view="other") == []
+
+
+@pytest.mark.parametrize(("photos", "code"), [(220, 0), (30, 3)])
+def test_the_exit_code_tells_whether_all_lines_were_drawn(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, photos: int, code: int
+) -> None:
+    """Judged photos go in, a file comes out; the judging itself is replaced."""
+    path = tmp_path / "calibration.json"
+    checker = SimpleNamespace(calibration=OLD, networks=SimpleNamespace(sha256="0" * 64))
+
+    def teach(sources: Any) -> Iterator[Any]:
+        for teaching in (calibrate.ALL, calibrate.RIGHT_ALONE):
+            yield SimpleNamespace(source=sources[0], teaching=teaching, checker=checker)
+
+    def judge(taught: Any, _: Any, part: str, __: int) -> list[Judged]:
+        known = Known.BESIDE if taught.teaching == calibrate.ALL else Known.ALONE
+        rng = random.Random(f"{part} {known}")
+        features = 3 if known is Known.BESIDE else 2
+        return [
+            Judged("m", f"{known}{k}", known, tuple(rng.gauss(sign, 0.5) for _ in range(features)),
+                   right=sign > 0)
+            for k in range(photos) for sign in (-2, 2)
+        ]  # fmt: skip
+
+    monkeypatch.setattr(calibrate, "teach", teach)
+    monkeypatch.setattr(calibrate, "judge", judge)
+    asked = calibrate.read_words(["--out", str(path), "--jobs", "1"])
+    assert calibrate.calibrate([source(tmp_path)], asked) == code
+    got = load_calibration(path)
+    assert (got.alone.ok_from == OLD.alone.ok_from) == (code == 3)
+    assert len(got.beside.weights) == 4
 
 
 def test_a_photo_in_both_parts_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -1,4 +1,4 @@
-"""Lines with a promise, and calibrated probabilities, against published rules and libraries."""
+"""Lines with a promise, against published rules and libraries."""
 
 from __future__ import annotations
 
@@ -12,10 +12,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from mapie.risk_control import MultiLabelClassificationController
-from sklearn.linear_model import LogisticRegression
 
-from verify.score import Abstained, Line, draw_line, fault_to, fit_platt, least_examples, ok_from
-from verify.score.platt import log_odds
+from verify.score import Abstained, Line, draw_line, fault_to, least_examples, ok_from
 
 # The rule of split conformal prediction: the ceil((n + 1)(1 - alpha))-th smallest score; below
 # these n there is none, which means: abstain (recalculated from the rule).
@@ -122,22 +120,3 @@ def test_the_line_for_faults_is_the_mirror_image() -> None:
     mirrored = ok_from([[1 - group[0]] for group in right], 0.05)
     assert isinstance(mirrored, Line)
     assert line.at == pytest.approx(1 - mirrored.at)
-
-
-@pytest.mark.parametrize("seed", range(6))
-def test_the_fitted_curve_is_that_of_scikit_learn(seed: int) -> None:
-    # Logistic regression without penalty on the log-odds; Platt's targets enter as two
-    # weighted copies of each part.
-    rng = np.random.default_rng(seed)
-    p = rng.beta(0.6, 0.6, 400)
-    right = rng.random(400) < 1 / (1 + np.exp(-(0.4 * np.log(p / (1 - p)) + 0.7)))
-    mine = fit_platt(p.tolist(), right.tolist())
-    assert mine is not None
-    n_right, n_wrong = int(right.sum()), int((~right).sum())
-    target = np.where(right, (n_right + 1) / (n_right + 2), 1 / (n_wrong + 2))
-    x = np.array([[log_odds(value)] for value in p])
-    theirs = LogisticRegression(C=np.inf, tol=1e-10, max_iter=1000).fit(
-        np.concatenate([x, x]), [1] * 400 + [0] * 400, np.concatenate([target, 1 - target])
-    )
-    assert mine.steep == pytest.approx(theirs.coef_[0, 0], abs=1e-4)
-    assert mine.shift == pytest.approx(theirs.intercept_[0], abs=1e-4)

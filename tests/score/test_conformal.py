@@ -1,4 +1,4 @@
-"""Lines, curves and bins at their edges."""
+"""Lines and bins at their edges."""
 
 from __future__ import annotations
 
@@ -8,8 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from verify.score import Abstained, Line, draw_line, fit_platt, least_examples, least_rate, ok_from
-from verify.score.platt import SAME
+from verify.score import Abstained, Line, draw_line, least_examples, least_rate, ok_from
 from verify.score.probability import base_rate_log_loss, log_loss, reliability
 
 groups = st.lists(st.lists(st.floats(0, 1), min_size=1, max_size=4), min_size=9, max_size=60)
@@ -64,47 +63,6 @@ def test_nine_shots_can_promise_one_in_ten_at_best() -> None:
     assert least_rate(9) == pytest.approx(0.1)
     assert least_rate(99) == pytest.approx(0.01)
     assert least_examples(least_rate(9)) == 9
-
-
-def test_a_curve_needs_both_kinds_and_the_right_order() -> None:
-    assert fit_platt([0.2, 0.8], [True, True]) is None
-    assert fit_platt([0.9, 0.8, 0.2, 0.1], [False, False, True, True]) is None
-    with pytest.raises(ValueError, match="2 values, right has 1"):
-        fit_platt([0.2, 0.8], [True])
-
-
-def test_a_curve_stays_finite_where_nothing_overlaps() -> None:
-    curve = fit_platt([0.0] * 20 + [1.0] * 20, [False] * 20 + [True] * 20)
-    assert curve is not None
-    # Platt's targets: 21/22 and 1/22.
-    assert curve(1.0) == pytest.approx(21 / 22, abs=1e-6)
-    assert curve(0.0) == pytest.approx(1 / 22, abs=1e-6)
-
-
-def test_a_curve_that_changes_nothing_changes_nothing() -> None:
-    assert SAME(0.3) == pytest.approx(0.3)
-    assert SAME(0.0) == pytest.approx(1e-5)
-
-
-@given(st.lists(st.tuples(st.floats(0, 1), st.booleans()), min_size=2, max_size=80))
-def test_a_curve_never_fits_worse_than_the_share_of_right_parts(
-    pairs: list[tuple[float, bool]],
-) -> None:
-    p, right = [pair[0] for pair in pairs], [pair[1] for pair in pairs]
-    curve = fit_platt(p, right)
-    if curve is None:
-        return
-    n_right, n_wrong = sum(right), len(right) - sum(right)
-    high, low = (n_right + 1) / (n_right + 2), 1 / (n_wrong + 2)
-
-    def cost(values: list[float]) -> float:
-        return -math.fsum(
-            t * math.log(q) + (1 - t) * math.log1p(-q)
-            for q, t in zip(values, [high if r else low for r in right], strict=True)
-        )
-
-    flat = (n_right + 1) / (n_right + n_wrong + 2)
-    assert cost([curve(value) for value in p]) <= cost([flat] * len(p)) + 1e-9
 
 
 def test_base_rate_of_three_in_four() -> None:

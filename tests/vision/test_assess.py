@@ -25,12 +25,16 @@ from verify.domain import PartVerdict, PhotoVerdict, RetakeReason, Severity, pho
 from verify.vision import frame as fr
 from verify.vision.align import Placement
 from verify.vision.assess import Judged, assess
-from verify.vision.judge import Calibration
+from verify.vision.judge import Calibration, Way
 from verify.vision.prepare import teach_machine
 from verify.vision.read import read_photo
 from verify.vision.taught import TaughtView
 
-CALIBRATION = Calibration((1.0, 0.0), (0.5, -0.5, 0.0), ok_from=0.9, fault_to=0.1, sight_from=-1.5)
+CALIBRATION = Calibration(
+    alone=Way((1.0, 0.0, 0.0), ok_from=0.9, fault_to=0.1),
+    beside=Way((0.5, -0.5, 0.0, 0.0), ok_from=0.9, fault_to=0.1),
+    sight_from=-1.5,
+)
 WHOLE = {RetakeReason.BLUR, RetakeReason.DARK}
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,14 +12,24 @@ import pytest
 
 from verify.errors import ModelError
 from verify.vision import judge
-from verify.vision.judge import Answer, Calibration, Look, compare, load_calibration
+from verify.vision.judge import (
+    RIGHT,
+    Answer,
+    Calibration,
+    Look,
+    Way,
+    compare,
+    features_of,
+    load_calibration,
+)
+from verify.vision.learnt import fit
 
 
 def answer(right: float, **wrong: float) -> Answer:
     return Answer(right, wrong, sight=3.0, shift=np.zeros(2), shift_error=0.01, turn_deg=0.0)
 
 
-PLAIN = Calibration((1.0, 0.0), (0.5, -0.5, 0.0), 0.9, 0.3, -1.5)
+PLAIN = Calibration(Way((1.0, 0.0, 0.0), 0.9, 0.3), Way((0.5, -0.5, 0.0, 0.0), 0.8, 0.2), -1.5)
 
 
 def test_the_margin_is_over_the_likeliest_wrong_state() -> None:
@@ -26,6 +37,51 @@ def test_the_margin_is_over_the_likeliest_wrong_state() -> None:
     assert answer(3.0, missing=-4.0, turned=1.0).likeliest() == ("turned", 1.0)
     assert answer(3.0).margin == 3.0
     assert answer(3.0).likeliest() is None
+
+
+def test_what_is_known_of_a_part_decides_the_way_and_its_features() -> None:
+    alone = replace(answer(2.0), learnt={RIGHT: 0.6, "missing": -0.5, "turned": 0.1})
+    beside = replace(answer(2.0, missing=-1.0, turned=0.5), learnt=alone.learnt)
+    assert PLAIN.way(alone) is PLAIN.alone
+    assert PLAIN.way(beside) is PLAIN.beside
+    assert features_of(alone) == (2.0, pytest.approx(0.5))
+    assert features_of(beside) == (2.0, 0.5, pytest.approx(0.5))
+    with pytest.raises(ValueError, match="argument"):
+        PLAIN.alone.p_right(features_of(beside))
+
+
+def test_the_learnt_margin_is_0_where_one_kind_of_state_is_not_known() -> None:
+    assert answer(2.0).learnt_margin == 0.0
+    assert replace(answer(2.0), learnt={RIGHT: 0.7}).learnt_margin == 0.0
+    assert replace(answer(2.0), learnt={"missing": 0.7}).learnt_margin == 0.0
+    assert replace(answer(2.0), learnt={RIGHT: -0.5, "missing": 0.5}).learnt_margin == -1.0
+
+
+def test_the_linear_judge_names_a_state_before_the_comparer_does() -> None:
+    said = answer(2.0, missing=1.0, turned=-1.0)
+    assert answer(2.0).named() is None
+    assert said.named() == "missing"
+    assert replace(said, learnt={RIGHT: 0.9, "turned": -0.4, "missing": -0.6}).named() == "turned"
+    assert replace(said, learnt={RIGHT: 0.9}).named() == "missing"
+
+
+@pytest.mark.parametrize(
+    ("right", "wrong", "learnt", "looks_wrong"),
+    [
+        (3.0, {}, {}, False),
+        (-3.0, {}, {}, False),  # unlike the right state is not yet like a wrong one
+        (3.0, {"missing": -3.0}, {}, False),
+        (3.0, {"missing": 0.5}, {}, True),
+        (-3.0, {"missing": -2.0}, {}, True),
+        (3.0, {}, {RIGHT: 0.5, "missing": -0.5}, False),
+        (3.0, {}, {RIGHT: -0.5, "missing": 0.5}, True),
+        (3.0, {"missing": -3.0}, {RIGHT: -0.1, "missing": 0.1}, True),
+    ],
+)
+def test_what_looks_wrong(
+    right: float, wrong: dict[str, float], learnt: dict[str, float], looks_wrong: bool
+) -> None:
+    assert replace(answer(right, **wrong), learnt=learnt).looks_wrong is looks_wrong
 
 
 def test_probability_is_the_logistic_function_of_the_features() -> None:
@@ -69,6 +125,22 @@ def test_parts_are_compared_in_few_runs_and_cuts_are_averaged() -> None:
     assert answers[0].shift[0] == pytest.approx(0.1)
 
 
+def test_a_linear_judge_is_asked_where_there_is_one() -> None:
+    mask = np.ones((4, 4), np.float32)
+    bright, dark = np.zeros((2, 64, 4, 4), np.float16)
+    bright[0], dark[1] = 1, 1
+    expert = fit({RIGHT: [bright], "missing": [dark]}, mask)
+    shots = {RIGHT: bright[None].astype(np.float32)}
+    looks = [Look(m[None].astype(np.float32), mask, shots, expert) for m in (bright, dark)]
+    plain = Look(looks[0].maps, mask, shots)
+    first, second, third = compare(_CountingNet(), [*looks, plain])  # type: ignore[arg-type]
+    assert first.learnt_margin > 1
+    assert second.learnt_margin < -1
+    assert second.looks_wrong
+    assert second.wrong == {}  # nobody showed that state to the comparer
+    assert third.learnt == {}
+
+
 @pytest.mark.parametrize("text", ["", "{}", '{"alone": 3}', "[1, 2"])
 def test_a_damaged_calibration_is_named(tmp_path: Path, text: str) -> None:
     path = tmp_path / "calibration.json"
@@ -77,8 +149,18 @@ def test_a_damaged_calibration_is_named(tmp_path: Path, text: str) -> None:
         load_calibration(path)
 
 
+def test_weights_of_another_number_are_refused(tmp_path: Path) -> None:
+    path = tmp_path / "calibration.json"
+    way = {"weights": [1, 2, 3], "ok_from": 0.9, "fault_to": 0.1}
+    path.write_text(json.dumps({"alone": way, "beside": way, "sight_from": -1.5}))
+    with pytest.raises(ModelError, match="4 weights are needed, not 3"):
+        load_calibration(path)
+
+
 def test_the_calibration_that_ships_can_be_read() -> None:
     path = Path(__file__).resolve().parents[2] / "models" / "calibration.json"
     got = load_calibration(path)
-    assert 0 < got.fault_to < got.ok_from < 1
-    assert json.loads(path.read_text())["ok_from"] == got.ok_from
+    written = json.loads(path.read_text())
+    for name, way in (("alone", got.alone), ("beside", got.beside)):
+        assert 0 <= way.fault_to < way.ok_from <= 1
+        assert list(way.weights) == written[name]["weights"]
