@@ -1,12 +1,12 @@
 """How well parts are placed in photos whose truth is known from their making.
 
-    python -m tests.alignment TRUTH... --machine DIR [--without-body] [--without-templates]
+    python -m tests.alignment TRUTH... --machine DIR [--without-body] [--networks-alone]
 
 Each TRUTH is a file of one JSON object per photo and line, as ``demo_data.make`` writes it
-beside the photos. For every photo that can be judged, the view is named, the body is found
-and each part is placed; the error of a part's centre is given in per cent of the picture's
-width, over all and by how the phone was held. A photo where no place was believed counts as
-not found, and its parts as beyond every limit.
+beside the photos. For every photo that can be judged, the view is named, the body's plane is
+found and settled by all parts, and each part is placed at its height; the error of a part's
+centre is given in per cent of the picture's width, over all and by how the phone was held.
+A photo where no place was believed counts as not found, and its parts as beyond every limit.
 """
 
 from __future__ import annotations
@@ -25,10 +25,10 @@ from numpy.typing import NDArray
 
 from verify.domain import Machine
 from verify.machine_file import read_machine
-from verify.vision import align, locate, relief
+from verify.vision import align, pose, relief
 from verify.vision import frame as fr
 from verify.vision.network import Networks
-from verify.vision.prepare import READ_SIDE, patch_homography, teach_machine
+from verify.vision.prepare import READ_SIDE, teach_machine
 from verify.vision.read import Photo, read_photo
 from verify.vision.taught import TaughtView
 
@@ -54,19 +54,21 @@ def main() -> int:
     parser.add_argument("truth", type=Path, nargs="+")
     parser.add_argument("--machine", type=Path, required=True)
     parser.add_argument("--without-body", action="store_true", help="as if no body were drawn")
-    parser.add_argument("--without-templates", action="store_true", help="by the networks alone")
+    parser.add_argument(
+        "--networks-alone", action="store_true", help="planes as the aligning networks find them"
+    )
     parser.add_argument("--worst", type=int, default=8, help="how many photos to name")
     asked = parser.parse_args()
     machine = read_machine(asked.machine)
     if asked.without_body:
         machine = replace(machine, views=tuple(replace(v, body=None) for v in machine.views))
-    rows = list(measure(machine, asked.truth, not asked.without_templates))
+    rows = list(measure(machine, asked.truth, not asked.networks_alone))
     report(rows, asked.worst)
     return 0
 
 
-def measure(machine: Machine, files: list[Path], templates: bool) -> Iterator[Row]:
-    """Place the parts of all judgeable photos; ``templates``: match templates as well."""
+def measure(machine: Machine, files: list[Path], settled: bool) -> Iterator[Row]:
+    """Place the parts of all judgeable photos; ``settled``: planes settled by the parts."""
     net = Networks()
     taught = {v.layout.view.id: v for v in teach_machine(machine, net).views}
     masters = {(row["view"], row["file"]): row for row in read_rows(machine.folder / "truth.jsonl")}
@@ -80,7 +82,7 @@ def measure(machine: Machine, files: list[Path], templates: bool) -> Iterator[Ro
             yield Row(
                 row["file"], row["view"], row["tilt_deg"], row["turn_deg"],
                 master["mm_per_px"] / row["mm_per_px"] * master["size"][0] / max(row["size"]),
-                errors_of(net, view, photo, row, master, templates),
+                errors_of(net, view, photo, row, master, settled),
             )  # fmt: skip
         print(file=sys.stderr)
 
@@ -95,7 +97,7 @@ def errors_of(
     photo: Photo,
     row: dict[str, Any],
     master: dict[str, Any],
-    templates: bool,
+    settled: bool,
 ) -> F64:
     """Return the distance of each part's centre from its true place, per cent of the width."""
     layout = view.layout
@@ -105,15 +107,10 @@ def errors_of(
         return np.full(len(view.frames), np.inf)
     out = []
     scene = relief.Scene(photo.bgr, placed.photo_from_crop @ layout.crop_from_master)
+    if settled:
+        scene = pose.settle(net, layout.ground, view.sought, scene)
     for part in view.frames:
-        height = view.heights[part.part.id]
-        patch_from_photo = patch_homography(scene, part, layout, height)
-        if templates:
-            window = locate.grey_patch(photo.bgr, patch_from_photo, part.size, locate.REACH)
-            match = locate.search_around(window, view.templates_of(part))
-            if match.believed:
-                patch_from_photo = locate.moved(patch_from_photo, match, part.size)
-        h = fr.inverse(patch_from_photo)
+        h = fr.inverse(layout.patch_from_photo(scene, part, view.heights[part.part.id]))
         centre = np.array([master["parts"][part.part.id]["centre"]])
         at = photo.to_full(fr.apply(h @ part.patch_from_master, centre))[0]
         off = np.linalg.norm(at - np.array(row["parts"][part.part.id]["centre"]))

@@ -31,7 +31,7 @@ def test_the_weights_are_those_of_scikit_learn(seed: int, width: int) -> None:
     # weighted copies of each example.
     rng = np.random.default_rng(seed)
     features = rng.normal(0, 2, (400, width)) @ rng.normal(0, 1, (width, width))
-    right = rng.random(400) < chance(features, np.array([0.4, -0.8, 1.3][:width] + [0.7]))
+    right = rng.random(400) < chance(features, np.array([*[0.4, -0.8, 1.3][:width], 0.7]))
     mine = fit_logistic(features, right.tolist())
     assert mine is not None
     target = targets(right)

@@ -19,6 +19,7 @@ PLACES = {"left": (60, 60), "right": (460, 60), "lamp": (260, 300)}
 COLOURS = {"left": (40, 40, 230), "right": (230, 60, 40), "lamp": (50, 220, 60)}  # BGR
 HAND = (160, 40, 230)  # the fake networks see a hand where something has this colour
 WRONG = (40, 230, 230)
+GREY = np.float32(1 / 3)  # share of each colour in it
 GLARE = (255, 255, 255)
 MACHINE = """\
 format = 1
@@ -43,7 +44,7 @@ severity = "{severity}"
 FAULT = """
 [[view.part.fault]]
 state = "{state}"
-how = "absent"
+how = "{how}"
 fix = "Fit the plate."
 """
 SHOT = """
@@ -68,7 +69,11 @@ def paint(faces: dict[str, tuple[int, int, int]] | None = None, seed: int = 3) -
 
 
 def write_machine(
-    folder: Path, faults: tuple[str, ...] = ("missing",), shots: str = "", seed: int = 3
+    folder: Path,
+    faults: tuple[str, ...] = ("missing",),
+    shots: str = "",
+    seed: int = 3,
+    how: str = "absent",
 ) -> Machine:
     """Write and read the folder of the board; the lamp only cautions."""
     folder.mkdir(parents=True, exist_ok=True)
@@ -78,14 +83,18 @@ def write_machine(
             id=name, x=x, y=y, r=x + SIDE - 1, b=y + SIDE - 1,
             severity="caution" if name == "lamp" else "stop",
         )  # fmt: skip
-        text += "".join(FAULT.format(state=state) for state in faults)
+        text += "".join(FAULT.format(state=state, how=how) for state in faults)
     (folder / "machine.toml").write_text(text)
     cv2.imwrite(str(folder / "master.png"), paint(seed=seed))
     return read_machine(folder)
 
 
 class ColourNetworks:
-    """Stands in for the networks: same state where the colour is the same, however bright."""
+    """Stands in for the networks: same state where the colour is the same, however bright.
+
+    A map holds the share of each colour off that of grey, and a constant, so that the board
+    looks unlike every plate and a plate's edge can be told to a part of a cell.
+    """
 
     sha256 = "c" * 64
 
@@ -102,9 +111,10 @@ class ColourNetworks:
         size = patches.shape[1] // 8
         small = [cv2.resize(p, (size, size), interpolation=cv2.INTER_AREA) for p in patches]
         cells = np.stack(small)
-        share = cells.astype(np.float32) / np.maximum(cells.sum(-1, keepdims=True), 1)
+        share = cells.astype(np.float32) / np.maximum(cells.sum(-1, keepdims=True), 1) - GREY
         maps = np.zeros((len(patches), 64, size, size), np.float32)
         maps[:, :3] = share.transpose(0, 3, 1, 2)
+        maps[:, 3] = 0.2
         return maps
 
     def compare(self, patch: F32, shots: F32, mask: F32) -> F32:
@@ -112,7 +122,7 @@ class ColourNetworks:
         colour = (patch[:, :3] * weight[:, None]).sum((2, 3))
         taught = (shots[:, :, :3] * weight[:, None, None]).sum((3, 4))
         off = np.abs(colour[:, None] - taught).sum(2).min(1)
-        hand = np.array(HAND) / sum(HAND)
+        hand = np.array(HAND) / sum(HAND) - GREY
         out = np.zeros((len(patch), 8), np.float32)
         out[:, 0] = 10 - 40 * off
         out[:, 1] = np.where(np.abs(colour - hand).sum(1) < 0.05, -6, 6)

@@ -22,6 +22,7 @@ from tests.vision.painted import (
     write_machine,
 )
 from verify.domain import PartVerdict, PhotoVerdict, RetakeReason, Severity, photo_verdict
+from verify.machine_file import read_machine
 from verify.vision import frame as fr
 from verify.vision.align import Placement
 from verify.vision.assess import Judged, assess
@@ -126,10 +127,54 @@ def test_what_is_found_has_its_name_its_place_and_its_fix(
 
 
 def test_a_look_that_nobody_taught_among_several_faults_is_unknown(tmp_path: Path) -> None:
-    machine = write_machine(tmp_path / "machine", faults=("missing", "turned"))
+    machine = write_machine(tmp_path / "machine", faults=("cracked", "bent"), how="other")
     taught = teach_machine(machine, ColourNetworks()).views[0]  # type: ignore[arg-type]
     left = judged(taught, paint({"left": WRONG}), tmp_path, np.eye(3)).findings[0]
     assert (left.verdict, left.found) == (FAULT, "unknown")
+
+
+def test_a_fault_that_no_shot_shows_is_named_by_its_counter_examples(tmp_path: Path) -> None:
+    machine = write_machine(tmp_path / "machine", faults=("missing",))
+    file = machine.folder / "machine.toml"
+    more = '[[view.part.fault]]\nstate = "cracked"\nhow = "other"\n'
+    file.write_text(
+        file.read_text().replace("\n[[view.part.fault]]", f"\n{more}[[view.part.fault]]")
+    )
+    taught = teach_machine(read_machine(machine.folder), ColourNetworks()).views[0]  # type: ignore[arg-type]
+    # where the plate is absent the board shows
+    x, y = PLACES["left"]
+    picture = paint()
+    picture[y : y + SIDE, x : x + SIDE] = picture[y + SIDE + 10 : y + 2 * SIDE + 10, x : x + SIDE]
+    said = judged(taught, picture, tmp_path, np.eye(3))
+    assert (said.findings[0].verdict, said.findings[0].found) == (FAULT, "missing")
+    assert said.answers["left"].wrong == {}
+    assert said.answers["left"].learnt_margin < 0 < said.answers["right"].learnt_margin
+
+
+def test_answers_are_there_for_the_parts_that_are_in_the_picture(
+    taught: TaughtView, tmp_path: Path
+) -> None:
+    move = np.array([[1, 0, -130], [0, 1, 0], [0, 0, 1.0]])
+    picture = np.asarray(cv2.warpPerspective(paint(), move, SIZE), np.uint8)
+    said = judged(taught, picture, tmp_path, move)
+    assert set(said.answers) == {"right", "lamp"}
+    for finding in said.findings[1:]:
+        p = CALIBRATION.p_right(said.answers[finding.id])
+        assert finding.p_right == pytest.approx(p, abs=1e-5)
+
+
+@pytest.mark.parametrize("shift", [(11.0, -9.0), (-9.0, 12.0)])
+def test_a_plane_that_is_a_little_off_is_moved_towards_the_parts(
+    taught: TaughtView, tmp_path: Path, shift: tuple[float, float]
+) -> None:
+    off = np.array([[1, 0, shift[0]], [0, 1, shift[1]], [0, 0, 1.0]])
+    said = judged(taught, paint(), tmp_path, off)
+    assert said.verdict is PASS
+    for finding in said.findings:
+        assert finding.outline is not None
+        left = np.min(finding.outline, axis=0) - PLACES[finding.id]
+        # colours are a blurred look, and three parts are few: see test_pose for how far it goes
+        assert np.linalg.norm(left) < 0.95 * np.linalg.norm(shift)
 
 
 @pytest.mark.parametrize(
