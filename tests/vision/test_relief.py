@@ -1,77 +1,79 @@
-"""Parts off the plane, beside a pinhole camera whose geometry is known."""
+"""Parts off the plane, beside a pinhole camera whose geometry is known, and OpenCV's."""
 
 from __future__ import annotations
 
 import cv2
 import numpy as np
 import pytest
-from skimage.data import coffee
+from hypothesis import given
+from hypothesis import strategies as st
 
+from tests.vision.boards import CENTRE, MASTER, PHOTO, camera, foot, plane, project
 from verify.vision import frame as fr
-from verify.vision import locate, relief
+from verify.vision import relief
 
-MASTER, PHOTO = (1280, 960), (1280, 960)
-CENTRE = np.array([639.5, 479.5])
-
-
-def camera(tilt_deg: tuple[float, float], away: float) -> np.ndarray:
-    """(3, 4) projection of (x, y, height) in pixels of the master; ``away`` 1 is the master's."""
-    focal = relief.FOCAL * max(PHOTO)
-    turn = cv2.Rodrigues(np.radians([tilt_deg[0], tilt_deg[1], 8.0]))[0]
-    inner = np.array([[focal, 0, CENTRE[0]], [0, focal, CENTRE[1]], [0, 0, 1.0]])
-    flip = np.diag([1.0, 1.0, -1.0])  # heights count towards the camera
-    shift = -turn @ flip @ np.array([*CENTRE, 0.0]) + [20.0, -15.0, away * focal]
-    return inner @ np.column_stack([turn @ flip, shift])
+TILTS = [(0.0, 0.0), (25.0, 0.0), (-12.0, 28.0)]
+POINTS = np.random.default_rng(3).uniform([200, 200], [1000, 700], (30, 2))
+PICTURE = np.zeros((PHOTO[1], PHOTO[0], 3), np.uint8)
 
 
-def project(matrix: np.ndarray, points: np.ndarray) -> np.ndarray:
-    out = np.column_stack([points, np.ones(len(points))]) @ matrix.T
-    return out[:, :2] / out[:, 2:]
-
-
-@pytest.mark.parametrize("tilt", [(0.0, 0.0), (25.0, 0.0), (-12.0, 28.0)])
+@pytest.mark.parametrize("tilt", TILTS)
 @pytest.mark.parametrize("height", [-60.0, 0.0, 45.0, 120.0])
 def test_lifting_a_plane_is_a_pinhole_camera(tilt: tuple[float, float], height: float) -> None:
     matrix = camera(tilt, 1.1)
-    photo_from_master = fr.normalised(matrix[:, [0, 1, 3]])
-    focal = relief.FOCAL * max(MASTER)
-    points = np.random.default_rng(3).uniform([200, 200], [1000, 700], (30, 2))
-    seen = project(matrix, np.column_stack([points, np.full(30, height)]))
-    # where the master, which looks straight on, shows the same points
-    in_master = CENTRE + (points - CENTRE) / (1 - height / focal)
-    lifted = relief.lifted(photo_from_master, height, MASTER, PHOTO)
-    np.testing.assert_allclose(fr.apply(lifted, in_master), seen, atol=1e-6)
+    stands = foot(POINTS, np.full(30, height))
+    seen = project(matrix, np.column_stack([stands, np.full(30, height)]))
+    lifted = relief.lifted(plane(matrix), height, MASTER, PHOTO)
+    np.testing.assert_allclose(fr.apply(lifted, POINTS), seen, atol=1e-6)
 
 
-def _scene(matrix: np.ndarray, height: float, place: np.ndarray) -> relief.Scene:
-    """A photo of a textured square at a height over a plain plane."""
-    texture = np.ascontiguousarray(coffee()[120:200, 200:280, ::-1])
-    photo_from_master = fr.normalised(matrix[:, [0, 1, 3]])
-    own = relief.lifted(photo_from_master, height, MASTER, PHOTO)
-    corner = np.array([[1, 0, place[0] - 40], [0, 1, place[1] - 40], [0, 0, 1.0]])
-    picture = np.full((960, 1280, 3), 120, np.uint8)
-    cv2.warpPerspective(texture, own @ corner, PHOTO, picture, borderMode=cv2.BORDER_TRANSPARENT)
-    return relief.Scene(picture, photo_from_master)
+@pytest.mark.outside
+@pytest.mark.parametrize("tilt", TILTS)
+def test_points_of_all_heights_are_where_opencv_projects_them(tilt: tuple[float, float]) -> None:
+    """OpenCV 5.0 ``projectPoints`` without lens errors."""
+    heights = np.random.default_rng(5).uniform(-80, 140, len(POINTS))
+    focal = relief.FOCAL * max(PHOTO)
+    inner = np.array([[focal, 0, CENTRE[0]], [0, focal, CENTRE[1]], [0, 0, 1.0]])
+    pose = np.linalg.inv(inner) @ camera(tilt, 1.1)
+    # OpenCV's axes are right-handed: a height counts away from the camera there
+    turn = cv2.Rodrigues(pose[:, :3] @ np.diag([1.0, 1.0, -1.0]))[0]
+    stands = np.column_stack([foot(POINTS, heights), -heights])
+    theirs = cv2.projectPoints(stands, turn, pose[:, 3], inner, None)[0][:, 0]
+    scene = relief.Scene(PICTURE, plane(camera(tilt, 1.1)))
+    np.testing.assert_allclose(relief.project(scene, POINTS, heights, MASTER), theirs, atol=1e-6)
 
 
-@pytest.mark.parametrize("height", [-70.0, 0.0, 60.0, 150.0])
-def test_the_sweep_finds_how_far_a_part_stands_out(height: float) -> None:
-    place = np.array([500.0, 400.0])
-    tilts = [(18.0, 5.0), (-14.0, 12.0), (6.0, -22.0)]
-    scenes = [_scene(camera(tilt, 1.05), height, place) for tilt in tilts]
-    master = _scene(camera((0.0, 0.0), 1.0) * 1.0, 0.0, place)
-    square = fr.Square((500.0, 400.0), 88.0)
-    patch = square.patch_from_master(128)
-    flat = fr.inverse(master.photo_from_master)
-    grey = locate.grey_patch(master.bgr, patch @ flat, 128)
-    template = locate.cut_template(grey, (10, 10, 54, 54))
-    found = relief.sweep(scenes, template, patch, 128, MASTER, 900.0)
-    assert found == pytest.approx(height, abs=16.0)
+@given(
+    st.floats(-30, 30), st.floats(-30, 30), st.floats(0.8, 1.6), st.floats(-150, 250),
+    st.floats(0.2, 5),
+)  # fmt: skip
+def test_projecting_points_is_lifting_their_plane(
+    first: float, second: float, away: float, height: float, scale: float
+) -> None:
+    # a homography is the same whatever it is multiplied by
+    h = plane(camera((first, second), away)) * scale
+    lifted = relief.lifted(fr.normalised(h), height, MASTER, PHOTO)
+    got = relief.project(relief.Scene(PICTURE, h), POINTS, np.full(len(POINTS), height), MASTER)
+    np.testing.assert_allclose(got, fr.apply(lifted, POINTS), atol=1e-6)
 
 
-def test_a_part_that_is_never_seen_again_lies_on_the_plane() -> None:
-    plain = relief.Scene(np.full((960, 1280, 3), 99, np.uint8), np.eye(3))
-    patch = fr.Square((500.0, 400.0), 88.0).patch_from_master(128)
-    template = np.random.default_rng(1).uniform(0, 255, (44, 44)).astype(np.float32)
-    assert relief.sweep([plain], template, patch, 128, MASTER, 900.0) == 0.0
-    assert relief.sweep([], template, patch, 128, MASTER, 900.0) == 0.0
+def test_what_lies_on_the_plane_is_seen_on_it() -> None:
+    h = plane(camera((14.0, -9.0), 1.2))
+    assert relief.lifted(h, 0.0, MASTER, PHOTO) is h
+    got = relief.project(relief.Scene(PICTURE, h), POINTS, np.zeros(len(POINTS)), MASTER)
+    np.testing.assert_allclose(got, fr.apply(h, POINTS), atol=1e-9)
+
+
+def test_no_points_are_no_error() -> None:
+    scene = relief.Scene(PICTURE, np.eye(3))
+    assert relief.project(scene, np.zeros((0, 2)), np.zeros(0), MASTER).shape == (0, 2)
+
+
+def test_straight_on_a_height_moves_nothing_in_the_master_itself() -> None:
+    scene = relief.Scene(PICTURE, np.eye(3))
+    heights = np.linspace(-100, 200, len(POINTS))
+    np.testing.assert_allclose(relief.project(scene, POINTS, heights, MASTER), POINTS, atol=1e-6)
+
+
+def test_the_size_of_a_picture_is_its_width_and_height() -> None:
+    assert relief.Scene(np.zeros((30, 50, 3), np.uint8), np.eye(3)).size == (50, 30)
