@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import multiprocessing
 from collections.abc import Iterator, Sequence
+from pathlib import Path
 
 from verify.domain import LabelledShot
 from verify.vision.pipeline import Checked, Checker
@@ -21,13 +22,15 @@ def check_all(
     """
     global _checker
     _checker = checker
+    asked = [(shot.path, shot.view) for shot in shots]  # a label may not be pickled
     if jobs <= 1:
-        yield from zip(shots, map(_check, shots), strict=True)
+        yield from zip(shots, map(_check, asked), strict=True)
         return
     with multiprocessing.get_context("fork").Pool(jobs) as pool:
-        yield from zip(shots, pool.imap(_check, shots), strict=True)
+        yield from zip(shots, pool.imap(_check, asked), strict=True)
 
 
-def _check(shot: LabelledShot) -> Checked:
+def _check(asked: tuple[Path, str]) -> Checked:
     assert _checker is not None
-    return _checker.check(shot.path, view=shot.view)
+    path, view = asked
+    return _checker.check(path, view=view)
