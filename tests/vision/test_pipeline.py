@@ -5,13 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 import cv2
-import numpy as np
 import pytest
-from skimage.data import coffee
 
 from tests.vision.painted import PLACES, paint, write_machine
 from verify.domain import PartVerdict, PhotoVerdict, RetakeReason
 from verify.errors import UsageError
+from verify.vision import align
 from verify.vision.pipeline import Checker
 
 
@@ -41,26 +40,21 @@ def test_answers_are_what_the_probabilities_were_worked_out_from(
     assert checked.result.view == "board"
 
 
-@pytest.mark.parametrize(
-    ("content", "reason"),
-    [
-        (np.full((480, 640, 3), 2, np.uint8), RetakeReason.DARK),
-        (cv2.resize(coffee(), (1200, 800)), RetakeReason.NOT_FOUND),
-        (None, RetakeReason.UNREADABLE),
-    ],
-)
+@pytest.mark.parametrize("reason", ["dark", "not-found", "unreadable"])
 def test_a_photo_without_the_board_has_no_answers(
-    checker: Checker, tmp_path: Path, content: np.ndarray | None, reason: RetakeReason
+    checker: Checker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, reason: str
 ) -> None:
+    """The aligner is made to find nothing: a board of soft noise is not what it was made for."""
+    monkeypatch.setattr(align, "locate_body", lambda *_: None)
     path = tmp_path / "photo.png"
-    if content is None:
+    if reason == "unreadable":
         path.write_text("no picture")
     else:
-        cv2.imwrite(str(path), content)
+        cv2.imwrite(str(path), paint() // (12 if reason == "dark" else 1))
     checked = checker.check(path, view="board")
     assert checked.result.verdict is PhotoVerdict.RETAKE
     assert checked.result.retake is not None
-    assert checked.result.retake.reason is reason
+    assert checked.result.retake.reason is RetakeReason(reason)
     assert checked.answers == {}
     assert checked.result.parts == ()
 
