@@ -58,7 +58,7 @@ class Board:
         corners = np.array([[150.0, 110.0], [1130.0, 110.0], [1130.0, 850.0], [150.0, 850.0]])
         self.ground = pose.Ground(corners, MASTER)
         spots = [(x, y) for x in (260.0, 640.0, 1020.0) for y in (210.0, 480.0, 750.0)]
-        values = (0.0, 70.0, -50.0, 30.0, 0.0, 110.0, 50.0, 0.0, 80.0)
+        values = (5.0, 63.0, -44.0, 25.0, 5.0, 113.0, 54.0, -5.0, 83.0)
         self.places = {f"plate-{k}": spot for k, spot in enumerate(spots)}
         self.heights = dict(zip(self.places, values, strict=True))
         photos = [picture[..., ::-1] for picture in (coffee(), astronaut(), chelsea())]

@@ -252,7 +252,10 @@ def test_heights_are_learnt_from_shots_whose_planes_are_known(net: Networks, boa
     names = frozenset(board.heights)
     shots = [bundle.Shot(board.photo(tilt), names) for tilt in SHOT_TILTS]
     heights, _ = bundle.learn(net, board.ground, board.sought(known=False), shots)
-    assert heights == pytest.approx(board.heights, abs=10)  # of 1280 pixels; measured: 3
+    errors = [abs(heights[name] - true) for name, true in board.heights.items()]
+    # pixels of 1280; the heights that are tried lie 10 apart, and most of these between two
+    assert max(errors) < 8  # measured: 3.7
+    assert np.mean(errors) < 3  # measured: 1.7
 
 
 @pytest.mark.outside

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from tests.vision.painted import PLACES, SHOT, WRONG, ColourNetworks, paint, write_machine
 from verify.domain import Machine
 from verify.machine_file import read_machine
-from verify.vision import align, prepare
+from verify.vision import align, prepare, taught
 from verify.vision import cache as cache_module
 from verify.vision import frame as fr
 from verify.vision.align import Placement
@@ -246,9 +246,29 @@ def test_a_real_shot_of_a_state_takes_the_place_of_what_was_made(tmp_path: Path)
     # without the one shot of it, nothing wrong is known of the left plate
     assert view.expert_of(left, without=1) is None
     assert view.expert_of(right, without=1) is not None
-    # made from the master alone; without it there is no right shot but the other one's
-    alone = view.expert_of(right, without=0)
-    assert alone is not None
+    # were one made all the same, it would not be used beside the real shot
+    more = replace(view, made={**view.made, ("left", "missing"): view.made["right", "missing"]})
+    again = more.expert_of(left)
+    assert again is not None
+    np.testing.assert_array_equal(again.weights, real.weights)
+
+
+@pytest.mark.usefixtures("placed")
+def test_what_was_made_from_a_shot_goes_with_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tmp_path / "m"
+    shots = shot(folder, "1.png", paint(seed=5), "") + shot(folder, "2.png", paint(seed=6), "")
+    (view,) = teach(write_machine(folder, shots=shots)).views
+    given: list[dict[str, int]] = []
+
+    def fit(examples: dict[str, list[Any]], _: Any) -> None:
+        given.append({state: len(maps) for state, maps in examples.items()})
+
+    monkeypatch.setattr(taught, "fit", fit)
+    for without in (None, 0, 2):
+        view.expert_of(view.frames[0], without=without)
+    assert given == [{RIGHT: 3, "missing": 3}, {RIGHT: 2, "missing": 2}, {RIGHT: 2, "missing": 2}]
 
 
 def test_left_out_the_only_shot_leaves_nothing_to_judge_by(tmp_path: Path) -> None:

@@ -45,16 +45,22 @@ def test_points_of_all_heights_are_where_opencv_projects_them(tilt: tuple[float,
 
 @given(
     st.floats(-30, 30), st.floats(-30, 30), st.floats(0.8, 1.6), st.floats(-150, 250),
-    st.floats(0.2, 5),
+    st.floats(0.2, 5), st.sampled_from([1, -1]),
 )  # fmt: skip
 def test_projecting_points_is_lifting_their_plane(
-    first: float, second: float, away: float, height: float, scale: float
+    first: float, second: float, away: float, height: float, scale: float, sign: int
 ) -> None:
     # a homography is the same whatever it is multiplied by
-    h = plane(camera((first, second), away)) * scale
-    lifted = relief.lifted(fr.normalised(h), height, MASTER, PHOTO)
+    h = plane(camera((first, second), away)) * scale * sign
+    stands = foot(POINTS, np.full(len(POINTS), height))
+    truth = project(
+        camera((first, second), away), np.column_stack([stands, np.full(len(POINTS), height)])
+    )
     got = relief.project(relief.Scene(PICTURE, h), POINTS, np.full(len(POINTS), height), MASTER)
-    np.testing.assert_allclose(got, fr.apply(lifted, POINTS), atol=1e-6)
+    for h_or_same in (h, fr.normalised(h)):
+        lifted = relief.lifted(h_or_same, height, MASTER, PHOTO)
+        np.testing.assert_allclose(got, fr.apply(lifted, POINTS), atol=1e-6)
+    np.testing.assert_allclose(got, truth, atol=1e-6)
 
 
 def test_what_lies_on_the_plane_is_seen_on_it() -> None:
