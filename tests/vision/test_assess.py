@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -56,14 +57,17 @@ def taught(tmp_path: Path) -> TaughtView:
 
 
 def judged(
-    taught: TaughtView, picture: NDArray[np.uint8], folder: Path, photo_from_master: fr.F64
+    taught: TaughtView,
+    picture: NDArray[np.uint8],
+    folder: Path,
+    photo_from_master: fr.F64,
+    net: ColourNetworks | None = None,
 ) -> Judged:
     path = folder / "photo.png"
     cv2.imwrite(str(path), picture)
     photo_from_crop = photo_from_master @ fr.inverse(taught.layout.crop_from_master)
-    return assess(
-        ColourNetworks(), CALIBRATION, taught, Placement(photo_from_crop, 9.0), read_photo(path)  # type: ignore[arg-type]
-    )  # fmt: skip
+    given: Any = net or ColourNetworks()
+    return assess(given, CALIBRATION, taught, Placement(photo_from_crop, 9.0), read_photo(path))
 
 
 OK, FAULT, UNSURE, UNSEEN = PartVerdict
@@ -161,6 +165,38 @@ def test_answers_are_there_for_the_parts_that_are_in_the_picture(
     for finding in said.findings[1:]:
         p = CALIBRATION.p_right(said.answers[finding.id])
         assert finding.p_right == pytest.approx(p, abs=1e-5)
+
+
+def test_where_no_part_is_in_the_picture_nothing_is_said_of_any(
+    taught: TaughtView, tmp_path: Path
+) -> None:
+    move = np.array([[1, 0, 900.0], [0, 1, 0], [0, 0, 1.0]])
+    said = judged(taught, paint(), tmp_path, move)
+    assert said.answers == {}
+    assert {f.verdict for f in said.findings} == {UNSEEN}
+    assert said.verdict is RETAKE
+    assert said.retake is not None
+    assert said.retake.reason is RetakeReason.CROPPED
+
+
+def test_a_part_that_lies_well_off_its_place_is_named_displaced(
+    tmp_path: Path,
+) -> None:
+    """The comparer says that the left plate is right, a fifth of its patch further right."""
+
+    class Shifted(ColourNetworks):
+        def compare(self, patch: fr.F32, shots: fr.F32, mask: fr.F32) -> fr.F32:
+            out = super().compare(patch, shots, mask)
+            red = (patch[:, 2] * mask).sum((1, 2)) > (patch[:, :2] * mask[:, None]).sum((1, 2, 3))
+            out[:, 2] = np.where(red, 0.2, 0.0)
+            return out
+
+    machine = write_machine(tmp_path / "machine")
+    view = teach_machine(machine, Shifted()).views[0]  # type: ignore[arg-type]
+    left, right, _ = judged(view, paint(), tmp_path, np.eye(3), Shifted()).findings
+    assert (left.verdict, left.found) == (FAULT, "displaced")
+    assert left.p_right == pytest.approx(CALIBRATION.alone.fault_to)
+    assert (right.verdict, right.found) == (OK, "fitted")
 
 
 @pytest.mark.parametrize("shift", [(11.0, -9.0), (-9.0, 12.0)])
