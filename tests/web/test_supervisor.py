@@ -119,9 +119,7 @@ def test_a_deputy_decides_while_standing_in(house: House) -> None:
         dalia.post(f"/rebuild/{rebuild}/release", pin=PINS["dalia"], key="key-000001").status_code
         == 403
     )
-    house.home.people.name_deputy(
-        "dalia", "harbour-steps", now, now + timedelta(hours=8), by="noor"
-    )
+    house.home.deputies.name("dalia", "harbour-steps", now, now + timedelta(hours=8), by="noor")
     answer = dalia.post(f"/rebuild/{rebuild}/release", pin=PINS["dalia"], key="key-000002")
     assert answer.status_code == 303
     assert Role.SUPERVISOR not in dict(house.home.people.person("dalia").roles).values()

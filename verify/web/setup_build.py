@@ -13,9 +13,10 @@ from fastapi import Depends
 from verify.domain import Outline, View
 from verify.errors import BrokenFileError, UsageError
 from verify.rebuild.entries import from_rfc3339
+from verify.rebuild.people import SETTING_UP
 from verify.store.draft_edits import Lack, lacks
 from verify.store.drafts import Draft
-from verify.store.sites import SETTING_UP, KnownMachine
+from verify.store.sites import KnownMachine
 from verify.web import setup_words
 from verify.web.setup_pages import (
     Choices,

@@ -14,7 +14,7 @@ from fastapi.responses import Response
 
 from verify.domain import Result
 from verify.errors import UsageError
-from verify.rebuild.people import Role
+from verify.rebuild.people import ANSWERABLE
 from verify.rebuild.replay import Standing
 from verify.rebuild.states import State
 from verify.store.rebuilds import Rebuilds
@@ -47,7 +47,7 @@ def tonight(visit: Known) -> Response:
             newest = visit.home.rebuilds.listed(machine=machine.id, limit=1)
             site = sites[machine.store]
             cards.append(machine_card(visit, machine, site.name, newest[0] if newest else None))
-    answerable = [s.id for s in visit.stores(Role.MANAGER, Role.SUPERVISOR)]
+    answerable = [s.id for s in visit.stores(*ANSWERABLE)]
     waiting = [
         listed
         for store in answerable

@@ -11,7 +11,7 @@ from fastapi import APIRouter, Form
 from fastapi.responses import Response
 
 from verify.errors import RefusedError, UsageError
-from verify.rebuild.people import Role
+from verify.rebuild.people import ANSWERABLE, Role
 from verify.store import pins
 from verify.store.people import Person
 from verify.web import words
@@ -19,7 +19,7 @@ from verify.web.errors import WebError, refusal
 from verify.web.language import LANGUAGES, choose, later
 from verify.web.pages import render
 from verify.web.routes.supervisor import confirm
-from verify.web.visit import ANSWERABLE, CHECKED, Known, Visit, not_there
+from verify.web.visit import CHECKED, Known, Visit, not_there
 
 router = APIRouter()
 

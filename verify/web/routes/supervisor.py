@@ -14,9 +14,9 @@ from fastapi.responses import Response
 
 from verify.errors import RefusedError, UsageError
 from verify.rebuild.entries import ClearedAs, from_rfc3339
-from verify.rebuild.people import Role
+from verify.rebuild.notices import Why, may_answer
+from verify.rebuild.people import ANSWERABLE
 from verify.rebuild.replay import Rebuild
-from verify.rebuild.states import State
 from verify.store.rebuilds import Rebuilds
 from verify.store.records import Listed
 from verify.web import words
@@ -28,7 +28,7 @@ from verify.web.language import later
 from verify.web.messages.told import told_lines
 from verify.web.pages import render
 from verify.web.security import Session
-from verify.web.visit import ANSWERABLE, CHECKED, Known, Visit
+from verify.web.visit import CHECKED, Known, Visit
 
 router = APIRouter()
 
@@ -46,12 +46,8 @@ def waiting(visit: Known) -> Response:
     others: list[Listed] = []
     for site in visit.stores(*ANSWERABLE):
         listed = visit.home.rebuilds.listed(store=site.id)
-        handed += [r for r in listed if r.state is State.HANDED_IN]
-        others += [
-            r
-            for r in listed
-            if r.to_countersign or r.state in (State.STOPPED, State.OUT_OF_SERVICE)
-        ]
+        handed += [r for r in listed if Why.RELEASE in r.waits_for]
+        others += [r for r in listed if r.waits_for and Why.RELEASE not in r.waits_for]
     handed.sort(key=lambda r: r.handed_in_at or "")
     others.sort(key=lambda r: r.changed_at)
     told = told_lines(visit, [*handed, *others])
@@ -214,7 +210,7 @@ def _waiting(visit: Visit, listed: Listed, told: Mapping[str, Sequence[Told]]) -
         since=language.moment(since, site.zone),
         waited=language.span(visit.home.people.clock() - since),
         held=listed.open_holds,
-        mine=visit.is_any(listed.store, Role.SUPERVISOR),
+        mine=any(visit.is_any(listed.store, *may_answer(why)) for why in listed.waits_for),
         told=tuple(told.get(listed.id, ())),
     )
 
