@@ -30,11 +30,16 @@ class MachineCard:
 
 @dataclass(frozen=True)
 class TonightPage:
-    """All machines of this person's stores."""
+    """All machines of this person's stores.
+
+    Attributes:
+        standing_in: stores in which she stands in for a supervisor now, and until when.
+    """
 
     machines: tuple[MachineCard, ...]
     waiting: int
     flagged: int
+    standing_in: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True)

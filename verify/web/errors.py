@@ -107,6 +107,11 @@ INPUT = (
     later("a password needs 8 characters or more, or a PIN 6 digits"),
     later("a person needs a name"),
     later("say why: the reason stays in the record"),
+    later("a deputy's time ends before it begins"),
+    later("a deputy's time is over already"),
+    later("a deputy stands in for 31 days at most"),
+    later("a supervisor of the store needs no naming"),
+    later("that is no date and time"),
 )
 
 
@@ -129,6 +134,7 @@ def refusal(error: RefusedError, language: Language) -> str:
         "not-released": later("Start-up begins after the machine was released."),
         "going-on": later("Another rebuild of this machine is going on."),
         "cautions": later("Cautions have to be acknowledged first."),
+        "over": later("This deputy's time is over already."),
         "cleared": later("Somebody has looked at this before you."),
     }
     text = known.get(error.code)

@@ -26,6 +26,7 @@ from verify.web.crew_build import (
     step_url,
 )
 from verify.web.crew_pages import TonightPage
+from verify.web.deputies import standing_in
 from verify.web.errors import WebError
 from verify.web.language import later
 from verify.web.pages import render
@@ -55,7 +56,8 @@ def tonight(visit: Known) -> Response:
     ]
     flagged = visit.home.reviews.flagged(answerable) if answerable else []
     undecided = sum(f.said is None for f in flagged)
-    return render(visit, "tonight.html", TonightPage(tuple(cards), len(waiting), undecided))
+    page = TonightPage(tuple(cards), len(waiting), undecided, standing_in(visit))
+    return render(visit, "tonight.html", page)
 
 
 @router.post("/machine/{machine_id}/start", dependencies=[CHECKED])
