@@ -164,8 +164,49 @@ def test_a_polygon_corner_by_corner(house: House, window: Open) -> None:
     parts = until(lambda: len(view_of(house, view).parts) == 2 and view_of(house, view).parts)
     assert len(parts[1].outline) == 4
     assert near(parts[1].outline, (300, 300), (520, 460), within=8)
+    page.press("[data-tool=move]")
     stroke(page, (300, 300), (250, 280), (260, 270), finger=True)  # a single corner
     until(lambda: near(view_of(house, view).parts[1].outline, (260, 270), (520, 460), within=8))
+
+
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+def test_one_part_after_the_other_without_a_button_between(
+    house: House, window: Open, size: tuple[int, int]
+) -> None:
+    finger = size == PHONE
+    page, view = opened(house, window, size)
+    page.press("[data-tool=rectangle]")
+    stroke(page, (300, 300), (350, 350), (400, 380), finger=finger)
+    page.seen("#hint", "draw the next part")
+    page.fill("#name", "Ring")  # and no Enter: the next stroke keeps it
+    stroke(page, (500, 300), (550, 350), (600, 380), finger=finger)
+    until(lambda: [str(p.title) for p in view_of(house, view).parts] == ["Clip", "Ring", "Part 3"])
+    assert page.seen("[data-tool=rectangle]").get_attribute("aria-pressed") == "true"
+    assert near(view_of(house, view).parts[2].outline, (500, 300), (600, 380))
+    stroke(page, (350, 340), finger=finger)  # a touch chooses, and draws nothing
+    assert page.seen("#name").get_attribute("value") == "Ring"
+    stroke(page, (310, 310), (320, 320), (390, 370), finger=finger)  # a part within a part
+    parts = until(lambda: len(view_of(house, view).parts) == 4 and view_of(house, view).parts)
+    assert near(parts[1].outline, (300, 300), (400, 380))
+    page.press("[data-tool=move]")
+    stroke(page, (350, 340), (360, 350), (370, 360), finger=finger)  # the new one, still chosen
+    until(lambda: near(view_of(house, view).parts[3].outline, (330, 330), (410, 390)))
+    assert page.errors() == []
+
+
+def test_after_the_body_come_the_parts(house: House, window: Open) -> None:
+    piet = house.as_("piet")
+    view = with_view(piet)
+    page = window(PHONE)
+    page.sign_in("piet", PINS["piet"])
+    page.go(view)
+    page.seen("[data-tool=rectangle][aria-pressed=true]")
+    stroke(page, *BODY, finger=True)
+    page.seen("#hint", "The body is drawn.")
+    stroke(page, *RING, finger=True)
+    taught = until(lambda: view_of(house, view).parts and view_of(house, view))
+    assert near(taught.body, *BODY)
+    assert near(taught.parts[0].outline, *RING)
 
 
 def test_an_outline_that_crosses_itself_is_told_and_can_be_mended(
