@@ -232,6 +232,22 @@ def test_arrow_keys_move_by_one_pixel(house: House, window: Open) -> None:
     until(lambda: near(part_box(house, view), (102, 90), (192, 150), within=0.1))
 
 
+def test_the_form_for_numbers_shows_what_is_drawn_now(house: House, window: Open) -> None:
+    page, view = opened(house, window)
+    stroke(page, (140, 110), (300, 200), (340, 310))
+    until(lambda: near(part_box(house, view), (300, 280), (390, 340)))
+    kept(page)
+    page.press("#numbers summary")
+    left = min(x for x, _ in part_box(house, view))
+    until(lambda: float(page.seen("#left").get_attribute("value") or 0) == left)
+    assert page.seen("#box-title").get_attribute("value") == "Clip"
+    assert page.seen("#target").get_attribute("value") == "clip"
+    page.fill("#width", "120")
+    page.press("#numbers button", "Draw it")
+    until(lambda: near(part_box(house, view), (left, 280), (left + 120, 340)))
+    page.seen("#numbers button", "Draw it")  # still open, for the next one
+
+
 def test_zoomed_in_strokes_land_where_they_are_seen(house: House, window: Open) -> None:
     page, view = opened(house, window, PHONE)
     page.press("#part-list .pick")

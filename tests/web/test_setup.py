@@ -171,8 +171,12 @@ def test_a_photo_that_cannot_be_read_is_refused_and_changes_nothing(
     [
         ({"width": 1}, "too small"),
         ({"left": 900}, "too small"),  # beyond the photo
-        ({"width": "nan"}, ""),
-        ({"left": "x"}, ""),
+        ({"width": "nan"}, "Type numbers"),
+        ({"left": "x"}, "Type numbers"),
+        ({"left": ""}, "Type numbers"),
+        ({"shape": "polygon", "corners": "1,2 3"}, "Type numbers"),
+        ({"shape": "polygon", "corners": ""}, "three corners or more"),
+        ({"shape": "polygon", "corners": "10,10 90,90 90,10 10,90"}, "crosses itself"),
     ],
 )
 def test_a_box_that_cannot_be_one_is_refused(
@@ -183,7 +187,49 @@ def test_a_box_that_cannot_be_one_is_refused(
     answer = box(piet, view, title="Clip", **fields)
     assert answer.status_code == 400
     assert said in answer.text
+    for name in ("left", "width"):  # what was typed stays
+        typed = {"left": 100, "width": 90, **fields}[name]
+        assert (
+            f'name="{name}" inputmode="decimal" maxlength="12" autocomplete="off" value="{typed}"'
+            in (answer.text)
+        )
     assert draft_of(house, view).machine.views[0].parts == ()
+
+
+def field(page: str, name: str) -> str:
+    found = re.search(rf'<input id="{name}"[^>]* value="([^"]*)"', page)
+    assert found, name
+    return found[1]
+
+
+def test_without_script_the_numbers_of_what_is_drawn_are_shown_and_changed(house: House) -> None:
+    piet = house.as_("piet")
+    view = with_view(piet)
+    box(piet, view, "*body", left=20, top=20, width=700, height=500)
+    box(piet, view, title="Ring", shape="ellipse", left=300)
+    corners = "412.5,310 488,310 488,402 412.5,402"
+    box(piet, view, title="Flap", shape="polygon", corners=corners, left="")
+    page = piet.get(view).text
+    row = re.search(r"numbers=ring#numbers.*?</tr>", page, re.S)
+    assert row
+    assert re.findall(r'class="n">([^<]*)<', row[0]) == ["300", "80", "90", "60"]
+    assert "numbers=*body#numbers" in page
+    flap = piet.get(f"{view}?numbers=flap").text
+    assert f'autocomplete="off">{corners}</textarea>' in flap
+    assert [field(flap, n) for n in ("left", "top", "width", "height")] == [
+        "412.5", "310", "75.5", "92",
+    ]  # fmt: skip
+    assert '<option value="polygon" selected>' in flap
+    ring = piet.get(f"{view}?numbers=ring").text
+    assert '<option value="ellipse" selected>' in ring
+    before = draft_of(house, view).machine.views[0].part("ring").outline
+    names = ("left", "top", "width", "height")
+    typed = {name: field(ring, name) for name in names}
+    box(piet, view, "ring", title=field(ring, "box-title"), shape="ellipse", **typed)
+    assert draft_of(house, view).machine.views[0].part("ring").outline == before
+    box(piet, view, "ring", title="Ring", shape="ellipse", **{**typed, "left": "310,5"})
+    after = draft_of(house, view).machine.views[0].part("ring").outline
+    assert min(x for x, _ in after) == 310.5
 
 
 def drawn(browser: Browser, view: str, drawing: dict[str, Any]) -> Any:

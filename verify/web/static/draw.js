@@ -1,6 +1,7 @@
 // The drawing page: outlines of the body and the parts, with finger, mouse or keys.
 import { Drawing, copy } from "./drawing.js";
 import { keeper } from "./drawing-keep.js";
+import { numbers } from "./drawing-numbers.js";
 import { painter } from "./drawing-paint.js";
 import { zoomer } from "./drawing-zoom.js";
 import * as Outline from "./outline.js";
@@ -208,6 +209,7 @@ function start(easel) {
 
   easel.classList.add("live-easel");
   for (const one of easel.querySelectorAll("[data-script]")) one.hidden = false;
+  numbers(drawing, document.getElementById("numbers"));
   keep.restore();
   const { body, parts } = drawing.now;
   if (!body && !parts.length) target("body").checked = true;
