@@ -61,6 +61,26 @@ def small_targets(window: Window) -> list[str]:
     )
 
 
+def cut_off(window: Window) -> list[str]:
+    """Return buttons whose words are wider than they are."""
+    return list(
+        window.js(
+            """
+            const cut = [];
+            for (const one of document.querySelectorAll("button, .button, .chip")) {
+              const box = one.getBoundingClientRect();
+              const words = document.createRange();
+              words.selectNodeContents(one);
+              const wide = [...words.getClientRects()].some((r) => r.height > 1
+                && (r.left < box.left - 0.5 || r.right > box.right + 0.5));
+              if (box.width > 1 && wide) cut.push(`cut off: ${one.outerHTML.slice(0, 90)}`);
+            }
+            return cut;
+            """
+        )
+    )
+
+
 def test_the_checker_is_the_one_that_is_named() -> None:
     digest = hashlib.sha256((AXE / "axe.min.js").read_bytes()).hexdigest()
     readme = (AXE / "README.md").read_text(encoding="utf-8")
@@ -77,6 +97,10 @@ def test_the_checks_can_fail(window: Open) -> None:
     assert any("label" in line for line in breaches(phone))
     phone.js("const b = document.querySelector('button'); b.style.height = '20px'")
     assert small_targets(phone)
+    assert cut_off(phone) == []
+    phone.js("const b = document.querySelector('button'); b.style.width = '20px'")
+    phone.js("document.querySelector('button').style.whiteSpace = 'nowrap'")
+    assert cut_off(phone)
 
 
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
@@ -103,7 +127,8 @@ def test_every_screen(house: House, window: Open, size: tuple[int, int], languag
         for path in paths:
             browser.go(path)
             wide = browser.js("return document.documentElement.scrollWidth") > size[0]
-            found = [*breaches(browser), *small_targets(browser), *(["too wide"] if wide else [])]
+            found = [*breaches(browser), *small_targets(browser), *cut_off(browser)]
+            found += ["too wide"] if wide else []
             if found:
                 problems[path] = found
 

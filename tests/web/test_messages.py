@@ -55,6 +55,14 @@ def test_who_was_told_stands_beside_what_waits(house: House, tmp_path: Path) -> 
     assert "No se pudo avisar a" in spanish
 
 
+def test_where_nobody_was_told_those_who_may_not_decide_are_told_to_call(
+    house: House, tmp_path: Path
+) -> None:
+    up_to_hand_in(house.home, tmp_path)
+    assert "Nobody was told by a message: call" in house.as_("dalia").get("/waiting").text
+    assert "Nobody was told" not in house.as_("noor").get("/waiting").text  # she decides
+
+
 def test_opening_the_evidence_lets_deputies_sleep(house: House, tmp_path: Path) -> None:
     for person in ("noor", "dalia"):
         house.home.people.set_contact(person, by=person, email=f"{person}@example.org")

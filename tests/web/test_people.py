@@ -107,6 +107,12 @@ def test_what_is_translated_of_the_rules_is_what_they_say() -> None:
         assert str(refused.value) in INPUT
 
 
+def test_a_new_pin_is_no_single_tap_away(house: House) -> None:
+    page = house.as_("dalia").get("/people").text
+    form = page.index('action="/people/ines/pin"')
+    assert page.rindex("<details>", 0, form) > page.rindex("</details>", 0, form)
+
+
 def deputy_on(page: str) -> str:
     found = re.search(r'action="(/people/deputy/\d+/end)"', page)
     assert found, page

@@ -120,6 +120,17 @@ def test_a_machine_is_set_up_without_script_and_used(house: House) -> None:
     assert crew.post("/machine/freezer-at-the-door/start").status_code == 303
 
 
+def test_own_words_for_what_a_part_should_be_count_without_choosing_them_first(
+    house: House,
+) -> None:
+    piet = house.as_("piet")
+    view = with_view(piet)
+    box(piet, view, title="Clip")
+    fields = {"title": "Clip", "expect": "in-place", "severity": "stop", "fault": "missing"}
+    piet.post(f"{view}/part/clip", own_expect="Click heard", **fields)
+    assert draft_of(house, view).machine.views[0].part("clip").expect == "click-heard"
+
+
 def test_crews_see_nothing_of_a_draft(house: House) -> None:
     piet = house.as_("piet")
     view = with_view(piet)

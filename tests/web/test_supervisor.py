@@ -133,3 +133,13 @@ def test_evidence_as_pdf_and_zip(house: House) -> None:
     assert rebuild in pdf.headers["content-disposition"]
     archive = noor.get(f"/rebuild/{rebuild}/evidence.zip")
     assert "seal.json" in zipfile.ZipFile(io.BytesIO(archive.content)).namelist()
+
+
+def test_what_a_manager_may_answer_is_offered_as_a_decision(house: House) -> None:
+    """A manager sends a leaking machine back, but releases nothing: DEVELOPERS.md, the record."""
+    waiting = handed_in(house)
+    dalia = house.as_("dalia")
+    assert "Look and decide" not in dalia.get("/waiting").text
+    house.as_("noor").post(f"/rebuild/{waiting}/release", pin=PINS["noor"], key="key-000001")
+    house.home.rebuilds.leak(waiting, "at the spout", by="ines")
+    assert "Look and decide" in dalia.get("/waiting").text
