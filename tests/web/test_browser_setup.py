@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.actions.action_builder import ActionBuilder
 from selenium.webdriver.common.actions.pointer_input import PointerInput
 from selenium.webdriver.common.keys import Keys
@@ -13,7 +14,7 @@ from selenium.webdriver.common.keys import Keys
 from tests.store.make import PINS
 from tests.web.browsing import CUT_OFF, DESK, PHONE, Open, Window, until
 from tests.web.conftest import House
-from tests.web.test_setup import box, draft_of, jpeg, with_view
+from tests.web.test_setup import begin, box, draft_of, jpeg, with_view
 from verify.domain import Outline, View
 from verify.machine_file import read_machine
 
@@ -167,6 +168,30 @@ def test_a_polygon_corner_by_corner(house: House, window: Open) -> None:
     page.press("[data-tool=move]")
     stroke(page, (300, 300), (250, 280), (260, 270), finger=True)  # a single corner
     until(lambda: near(view_of(house, view).parts[1].outline, (260, 270), (520, 460), within=8))
+
+
+def test_the_way_to_a_photo_is_seen_and_pressed_with_keys(house: House, window: Open) -> None:
+    """WCAG 2.2, 2.4.7: whatever has the keyboard's focus is seen to have it."""
+    piet = house.as_("piet")
+    url = begin(piet)
+    view = piet.post(f"{url}/view", title="Lid").headers["location"]
+    page = window(DESK)
+    page.sign_in("piet", PINS["piet"])
+    for path in (view, f"{with_view(piet)}/shots"):
+        page.go(path)
+        label = page.seen("label[for=picture]")
+        assert label.value_of_css_property("outline-style") == "none"
+        focused = []
+        for _ in range(30):
+            ActionChains(page.driver).send_keys(Keys.TAB).perform()
+            focused.append(page.driver.switch_to.active_element)
+            if focused[-1].get_attribute("id") == "picture":
+                break
+        assert focused[-1].get_attribute("id") == "picture"
+        assert label.value_of_css_property("outline-style") == "solid"
+        ActionChains(page.driver).send_keys(Keys.TAB).perform()
+        box = page.driver.switch_to.active_element.rect
+        assert box["width"] > 20 and box["height"] > 20  # nothing unseen comes next
 
 
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
