@@ -64,12 +64,21 @@ class PhaseList:
 
 
 @dataclass(frozen=True)
+class Told:
+    """Who was told that it waits, or was to be. ``tone``: ``good``, ``wait`` or ``stop``."""
+
+    text: str
+    tone: str
+
+
+@dataclass(frozen=True)
 class RebuildPage:
     """One rebuild: what is done, what comes next.
 
     Attributes:
         actions: what may be done now with the whole: ``hand-in``, ``put-in-use``, ``leak``,
             ``out-of-service``.
+        waits: True while somebody has to decide; ``told`` says who was told of it.
     """
 
     id: str
@@ -90,6 +99,8 @@ class RebuildPage:
     evidence: bool
     key: str
     spots: tuple[tuple[str, str], ...]  # steps that a leak may come from: id and title
+    waits: bool = False
+    told: tuple[Told, ...] = ()
 
 
 @dataclass(frozen=True)

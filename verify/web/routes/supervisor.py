@@ -21,9 +21,10 @@ from verify.store.rebuilds import Rebuilds
 from verify.store.records import Listed
 from verify.web import words
 from verify.web.crew_build import TONES
+from verify.web.crew_pages import Told
 from verify.web.errors import WebError, refusal
 from verify.web.evidence_build import evidence_page
-from verify.web.evidence_pages import Told, Waiting, WaitingPage
+from verify.web.evidence_pages import Waiting, WaitingPage
 from verify.web.language import later
 from verify.web.messages.told import told_lines
 from verify.web.pages import render
@@ -50,7 +51,7 @@ def waiting(visit: Known) -> Response:
         others += [r for r in listed if r.waits_for and Why.RELEASE not in r.waits_for]
     handed.sort(key=lambda r: r.handed_in_at or "")
     others.sort(key=lambda r: r.changed_at)
-    told = told_lines(visit, [*handed, *others])
+    told = told_lines(visit, {r.id: r.store for r in (*handed, *others)})
     page = WaitingPage(
         tuple(_waiting(visit, r, told) for r in handed),
         tuple(_waiting(visit, r, told) for r in others),
