@@ -178,6 +178,34 @@ def test_a_photo_that_cannot_be_read_is_refused_and_changes_nothing(
 
 
 @pytest.mark.parametrize(
+    ("content", "english", "spanish"),
+    [
+        (
+            b"no picture",
+            "the file is not a picture: send a photo as JPEG",
+            "no es una imagen: envíe",
+        ),
+        (jpeg(1)[:2000], "the file", "dañado o cortado"),
+        (jpeg(1, (90, 60)), "only 90 x 60 pixels", "es demasiado pequeña"),
+        (jpeg(1), "this photo is the one that is drawn on", "es aquella en la que se dibuja"),
+    ],
+)
+def test_why_a_photo_cannot_be_used_is_told_in_the_language_of_the_page(
+    house: House, content: bytes, english: str, spanish: str
+) -> None:
+    piet = house.as_("piet")
+    view = with_view(piet)
+    told = {}
+    for code in ("en", "es"):
+        visitor = house.as_("piet", **{"accept-language": code})
+        told[code] = send(visitor, f"{view}/shots/photo", content).text
+    assert english in told["en"]
+    assert "photo: " not in told["en"]
+    assert spanish in told["es"]
+    assert english not in told["es"]
+
+
+@pytest.mark.parametrize(
     ("fields", "said"),
     [
         ({"width": 1}, "too small"),

@@ -80,7 +80,7 @@ def trouble_of(error: Exception, language: Language) -> Trouble:
     if isinstance(error, StoreError):
         return Trouble(503, "store", say("The records cannot be reached just now. Try again soon."))
     if isinstance(error, PhotoError | UsageError):
-        return Trouble(400, "wrong-input", say(str(error)))
+        return Trouble(400, "wrong-input", reason(error, language))
     if isinstance(error, BrokenFileError):
         text = say("The machine's folder breaks a rule and cannot be used until it is mended.")
         return Trouble(500, "machine-folder", text)
@@ -112,7 +112,40 @@ INPUT = (
     later("a deputy stands in for 31 days at most"),
     later("a supervisor of the store needs no naming"),
     later("that is no date and time"),
+    later("a view needs a title"),
+    later("this photo is the one that is drawn on"),
 )
+
+
+# Why a photo cannot be read: how the reason begins, and what is said of it in other languages.
+UNREADABLE = (
+    ("the file is empty", later("the file is empty: send the photo again")),
+    ("the file is a video", later("the file is a video: send a still photo")),
+    ("the picture has only", later("it is too small: send the photo itself, not a preview of it")),
+    ("the picture is a strip", later("it is only a strip: send the whole photo")),
+    ("the picture has", later("it is too large: send it smaller")),
+    ("the file is larger", later("it is too large: send it smaller")),
+    ("the file is damaged", later("the file is damaged or cut off: send the photo again")),
+    ("the file ends too early", later("the file is damaged or cut off: send the photo again")),
+    ("the picture is stored", later("it takes too much memory: save it as an ordinary JPEG")),
+    ("", later("it is no picture: send a photo as JPEG, PNG, WebP or HEIC")),
+)
+
+
+def unreadable(error: PhotoError, language: Language) -> str:
+    """Return why a photo cannot be read, in a language; English has the reason as it is."""
+    if language.code == "en":
+        return error.reason
+    return language.say(next(text for start, text in UNREADABLE if error.reason.startswith(start)))
+
+
+def reason(error: PhotoError | RefusedError | UsageError, language: Language) -> str:
+    """Return why something was not done, in a language."""
+    if isinstance(error, RefusedError):
+        return refusal(error, language)
+    if isinstance(error, PhotoError):
+        return unreadable(error, language)
+    return language.say(str(error))
 
 
 def refusal(error: RefusedError, language: Language) -> str:

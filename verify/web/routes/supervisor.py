@@ -178,7 +178,11 @@ def _decide(
         act(visit.home.rebuilds)
     except (RefusedError, UsageError) as error:
         rebuild = visit.home.rebuilds.get(rebuild_id)
-        told = refusal(error, visit.language) if isinstance(error, RefusedError) else str(error)
+        told = (
+            refusal(error, visit.language)
+            if isinstance(error, RefusedError)
+            else visit.say(str(error))
+        )
         status = 403 if getattr(error, "code", "") in ("wrong-pin", "role", "own-work") else 409
         page = evidence_page(visit, rebuild, told)
         return render(visit, "evidence.html", page, status)
