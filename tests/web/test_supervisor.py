@@ -143,3 +143,13 @@ def test_what_a_manager_may_answer_is_offered_as_a_decision(house: House) -> Non
     house.as_("noor").post(f"/rebuild/{waiting}/release", pin=PINS["noor"], key="key-000001")
     house.home.rebuilds.leak(waiting, "at the spout", by="ines")
     assert "Look and decide" in dalia.get("/waiting").text
+
+
+def test_a_reason_that_is_missing_is_asked_for_in_the_language_of_the_page(house: House) -> None:
+    rebuild = handed_in(house)
+    spanish = house.as_("noor", **{"accept-language": "es"})
+    answer = spanish.post(
+        f"/rebuild/{rebuild}/send-back", reason=" ", steps="lid", key="key-000001"
+    )
+    assert answer.status_code == 409
+    assert "diga por qué" in answer.text

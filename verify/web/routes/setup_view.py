@@ -18,7 +18,7 @@ from verify.errors import PhotoError
 from verify.store import draft_edits, outlines
 from verify.store.draft_edits import Drawn
 from verify.store.drafts import Draft
-from verify.web.errors import WebError, unreadable
+from verify.web.errors import WebError, reason
 from verify.web.language import later
 from verify.web.pages import render
 from verify.web.setup_build import Bench, Working, draw_page, drawing, mark_of
@@ -64,9 +64,8 @@ def _take(on: Bench, view_id: str, picture: UploadFile | None) -> Response:
         file, size = kept_photo(on, view_id, picture)
         laid, unsure = laid_over(on, view, file, size)
     except PhotoError as error:
-        problem = on.visit.say(
-            "This photo cannot be used: %(why)s", why=unreadable(error, on.visit.language)
-        )
+        why = reason(error, on.visit.language)
+        problem = on.visit.say("This photo cannot be used: %(why)s", why=why)
         return render(on.visit, "draw.html", draw_page(on, view, problem), HTTPStatus.BAD_REQUEST)
 
     def change(draft: Draft) -> Draft:

@@ -22,7 +22,7 @@ from verify.store.records import Listed
 from verify.web import words
 from verify.web.crew_build import TONES
 from verify.web.crew_pages import Told
-from verify.web.errors import WebError, refusal
+from verify.web.errors import WebError, reason
 from verify.web.evidence_build import evidence_page
 from verify.web.evidence_pages import Waiting, WaitingPage
 from verify.web.language import later
@@ -178,13 +178,8 @@ def _decide(
         act(visit.home.rebuilds)
     except (RefusedError, UsageError) as error:
         rebuild = visit.home.rebuilds.get(rebuild_id)
-        told = (
-            refusal(error, visit.language)
-            if isinstance(error, RefusedError)
-            else visit.say(str(error))
-        )
         status = 403 if getattr(error, "code", "") in ("wrong-pin", "role", "own-work") else 409
-        page = evidence_page(visit, rebuild, told)
+        page = evidence_page(visit, rebuild, reason(error, visit.language))
         return render(visit, "evidence.html", page, status)
     return visit.done(f"/rebuild/{rebuild_id}/evidence{anchor}")
 
