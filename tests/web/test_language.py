@@ -96,3 +96,12 @@ def test_every_reason_why_a_photo_cannot_be_read_has_its_own_words() -> None:
     ):
         assert word in unreadable(PhotoError("photo", reason), spanish)
         assert unreadable(PhotoError("photo", reason), choose("en")) == reason
+
+
+def test_spanish_speaks_to_everybody_in_the_same_form() -> None:
+    """One form of address throughout: usted, not tú (common practice at work, no source)."""
+    text = (WEB / "locale" / "es.po").read_text(encoding="utf-8").casefold()
+    told = " ".join(re.findall(r'^msgstr.*"(.*)"$', text, re.M))
+    close = r"\b(tu|tus|ti|tú|eres|tienes|puedes|quieres|has|haz|di|elige|vuelve)\b"
+    assert "usted" in told
+    assert re.findall(close, told) == []

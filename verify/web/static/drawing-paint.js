@@ -4,132 +4,148 @@ import * as Outline from "./outline.js";
 const NS = "http://www.w3.org/2000/svg";
 const points = (line) => line.map((p) => `${p[0]},${p[1]}`).join(" ");
 
-export function painter(drawing, easel, pick) {
-  const say = drawing.words;
-  const { url } = easel.dataset;
-  const sheet = document.getElementById("sheet");
-  const marks = document.getElementById("marks");
-  const loupe = document.getElementById("loupe");
-  const list = document.getElementById("part-list");
-  const picked = document.getElementById("picked");
-  const px = (n) => (n * drawing.view.w) / (sheet.clientWidth || 1); // of the screen, in the picture
+export class Painter {
+  constructor(drawing, easel, pick) {
+    this.drawing = drawing;
+    this.say = drawing.words;
+    this.easel = easel;
+    this.url = easel.dataset.url;
+    this.pick = pick; // chooses a part from the list
+    this.sheet = document.getElementById("sheet");
+    this.marks = document.getElementById("marks");
+    this.loupe = document.getElementById("loupe");
+    this.list = document.getElementById("part-list");
+    this.picked = document.getElementById("picked");
+    // Pixels of the screen, in the picture.
+    this.px = (n) => (n * drawing.view.w) / (this.sheet.clientWidth || 1);
+  }
 
-  function make(tag, values, into) {
+  make(tag, values, into) {
     const made = document.createElementNS(NS, tag);
     for (const [key, value] of Object.entries(values)) made.setAttribute(key, value);
     into.append(made);
     return made;
   }
-  function paint() {
-    const { view, now, selected, tool, draft, size } = drawing;
-    sheet.setAttribute("viewBox", `${view.x} ${view.y} ${view.w} ${view.h}`);
-    marks.replaceChildren();
+
+  paint() {
+    const { view, now, selected, tool, draft, size } = this.drawing;
+    this.sheet.setAttribute("viewBox", `${view.x} ${view.y} ${view.w} ${view.h}`);
+    this.marks.replaceChildren();
     const all = [...(now.body ? [["body", now.body, "body", ""]] : []),
       ...now.parts.map((one, n) => [one.key, one.outline, one.unsure ? "unsure" : "part", n + 1])];
     for (const [key, line, kind, number] of all) {
       const on = key === selected ? " on" : "";
-      make("polygon", { points: points(line), class: "o-dark" }, marks);
-      make("polygon", { points: points(line), class: `o-${kind}${on}` }, marks);
-      make("polygon", { points: points(line), class: kind === "body" ? "touch-line" : "touch",
-        "data-key": key }, marks);
-      if (number) label(number, Outline.box(line), on);
+      this.make("polygon", { points: points(line), class: "o-dark" }, this.marks);
+      this.make("polygon", { points: points(line), class: `o-${kind}${on}` }, this.marks);
+      this.make("polygon", { points: points(line), class: kind === "body" ? "touch-line" : "touch",
+        "data-key": key }, this.marks);
+      if (number) this.label(number, Outline.box(line), on);
     }
     if (draft.length) {
-      make("polyline", { points: points(draft), class: "o-dark" }, marks);
-      make("polyline", { points: points(draft), class: "o-part on" }, marks);
-      draft.forEach((p, n) => handle(p, "dot", { "data-close": n === 0 ? "1" : "" }));
-    } else if (selected && drawing.outline(selected) && tool === "move") handles();
-    sheet.classList.toggle("free", tool === "move" && !selected && view.w >= size[0]);
-    buttons();
+      this.make("polyline", { points: points(draft), class: "o-dark" }, this.marks);
+      this.make("polyline", { points: points(draft), class: "o-part on" }, this.marks);
+      draft.forEach((p, n) => this.handle(p, "dot", { "data-close": n === 0 ? "1" : "" }));
+    } else if (selected && this.drawing.outline(selected) && tool === "move") this.handles();
+    this.sheet.classList.toggle("free", tool === "move" && !selected && view.w >= size[0]);
+    this.buttons();
   }
+
   // Shows what is about to be drawn.
-  function sketch(shape) {
-    make("polygon", { points: points(shape), class: "o-dark" }, marks);
-    make("polygon", { points: points(shape), class: "o-part on" }, marks);
+  sketch(shape) {
+    this.make("polygon", { points: points(shape), class: "o-dark" }, this.marks);
+    this.make("polygon", { points: points(shape), class: "o-part on" }, this.marks);
   }
-  function label(number, box, on) {
-    const text = make("text", { x: box.x, y: box.y - px(4), class: `tag${on}`,
-      "font-size": px(15) }, marks);
+
+  label(number, box, on) {
+    const text = this.make("text", { x: box.x, y: box.y - this.px(4), class: `tag${on}`,
+      "font-size": this.px(15) }, this.marks);
     text.textContent = number;
   }
+
   // Where a shape is small its grips are too, so that its middle is left to move it by.
-  function handle(p, look, data, room = Infinity) {
-    const r = Outline.clamp(room / 3, px(9), px(22));
-    make("circle", { cx: p[0], cy: p[1], r, class: "grip", ...data }, marks);
-    make("circle", { cx: p[0], cy: p[1], r: px(look === "plus" ? 5 : 8), class: `knob ${look}` }, marks);
+  handle(p, look, data, room = Infinity) {
+    const r = Outline.clamp(room / 3, this.px(9), this.px(22));
+    this.make("circle", { cx: p[0], cy: p[1], r, class: "grip", ...data }, this.marks);
+    const knob = this.px(look === "plus" ? 5 : 8);
+    this.make("circle", { cx: p[0], cy: p[1], r: knob, class: `knob ${look}` }, this.marks);
   }
-  function handles() {
-    const line = drawing.outline(drawing.selected);
+
+  handles() {
+    const line = this.drawing.outline(this.drawing.selected);
     const b = Outline.box(line);
     const room = Math.min(b.w, b.h);
-    if (drawing.byCorners(px)) {
+    if (this.drawing.byCorners(this.px)) {
       line.forEach((p, n) => {
         const q = line[(n + 1) % line.length];
-        const far = Math.hypot(p[0] - q[0], p[1] - q[1]) > px(70);
-        if (far) handle([(p[0] + q[0]) / 2, (p[1] + q[1]) / 2], "plus", { "data-edge": n });
+        const far = Math.hypot(p[0] - q[0], p[1] - q[1]) > this.px(70);
+        if (far) this.handle([(p[0] + q[0]) / 2, (p[1] + q[1]) / 2], "plus", { "data-edge": n });
       });
-      line.forEach((p, n) => handle(p, n === drawing.corner ? "dot on" : "dot",
+      line.forEach((p, n) => this.handle(p, n === this.drawing.corner ? "dot on" : "dot",
         { "data-corner": n }, room));
       return;
     }
-    const out = px(9); // they stand off, and leave a small shape free
-    Outline.corners(line).forEach(([x, y], n) => handle(
+    const out = this.px(9); // they stand off, and leave a small shape free
+    Outline.corners(line).forEach(([x, y], n) => this.handle(
       [x + (n % 2 ? out : -out), y + (n < 2 ? -out : out)], "square", { "data-scale": n }, room * 2));
-    const above = b.y - px(34) >= drawing.view.y;
-    handle([b.x + b.w / 2, above ? b.y - px(34) : b.y + b.h + px(34)], "turn", { "data-turn": "1" });
+    const above = b.y - this.px(34) >= this.drawing.view.y;
+    const high = above ? b.y - this.px(34) : b.y + b.h + this.px(34);
+    this.handle([b.x + b.w / 2, high], "turn", { "data-turn": "1" });
   }
-  function buttons() {
-    const { selected, tool, draft } = drawing;
-    for (const one of easel.querySelectorAll("[data-tool]")) {
+
+  buttons() {
+    const { selected, tool, draft } = this.drawing;
+    for (const one of this.easel.querySelectorAll("[data-tool]")) {
       one.setAttribute("aria-pressed", String(one.dataset.tool === tool));
     }
-    easel.querySelector("[data-do=undo]").disabled = !drawing.undo.length && !draft.length;
-    easel.querySelector("[data-do=redo]").disabled = !drawing.redo.length;
-    easel.querySelector("[data-do=close]").hidden = draft.length < 3;
-    picked.hidden = !selected || draft.length > 0;
-    if (picked.hidden) return;
-    const one = drawing.part(selected);
-    picked.querySelector(".of-part").hidden = !one;
-    picked.querySelector(".of-body").hidden = Boolean(one);
-    picked.querySelector("[data-do=copy]").hidden = !one;
-    const swap = picked.querySelector("[data-do=corners]");
+    this.easel.querySelector("[data-do=undo]").disabled = !this.drawing.undo.length && !draft.length;
+    this.easel.querySelector("[data-do=redo]").disabled = !this.drawing.redo.length;
+    this.easel.querySelector("[data-do=close]").hidden = draft.length < 3;
+    this.picked.hidden = !selected || draft.length > 0;
+    if (this.picked.hidden) return;
+    const one = this.drawing.part(selected);
+    this.picked.querySelector(".of-part").hidden = !one;
+    this.picked.querySelector(".of-body").hidden = Boolean(one);
+    this.picked.querySelector("[data-do=copy]").hidden = !one;
+    const swap = this.picked.querySelector("[data-do=corners]");
     swap.hidden = Boolean(one) && one.shape !== "polygon";
-    swap.textContent = drawing.byCorners(px) ? say.whole : say.corners;
-    picked.querySelector("[data-do=uncorner]").hidden = tool !== "move" || !drawing.byCorners(px)
-      || drawing.corner === null || drawing.outline(selected).length <= 3;
+    const single = this.drawing.byCorners(this.px);
+    swap.textContent = single ? this.say.whole : this.say.corners;
+    this.picked.querySelector("[data-do=uncorner]").hidden = tool !== "move" || !single
+      || this.drawing.corner === null || this.drawing.outline(selected).length <= 3;
   }
-  function listParts() {
-    list.replaceChildren(...drawing.now.parts.map((one, n) => {
+
+  listParts() {
+    this.list.replaceChildren(...this.drawing.now.parts.map((one, n) => {
       const row = document.createElement("li");
       const button = document.createElement("button");
       button.type = "button";
-      button.className = one.key === drawing.selected ? "pick here" : "pick";
-      button.setAttribute("aria-pressed", String(one.key === drawing.selected));
+      button.className = one.key === this.drawing.selected ? "pick here" : "pick";
+      button.setAttribute("aria-pressed", String(one.key === this.drawing.selected));
       button.textContent = `${n + 1} · ${one.title}`;
-      if (one.unsure) button.textContent += ` · ${say.unsure}`;
-      button.addEventListener("click", () => pick(one.key));
+      if (one.unsure) button.textContent += ` · ${this.say.unsure}`;
+      button.addEventListener("click", () => this.pick(one.key));
       row.append(button);
       if (one.id) {
         const way = document.createElement("a");
         way.className = "button";
-        way.href = `${url}/part/${one.id}`;
-        way.textContent = say.words;
-        way.setAttribute("aria-label", `${say.words}: ${one.title}`);
+        way.href = `${this.url}/part/${one.id}`;
+        way.textContent = this.say.words;
+        way.setAttribute("aria-label", `${this.say.words}: ${one.title}`);
         row.append(way);
       }
       return row;
     }));
   }
+
   // A finger hides what it points at: the loupe shows it beside.
-  function look(p, fine) {
-    loupe.hidden = !fine;
+  look(p, fine) {
+    this.loupe.hidden = !fine;
     if (!fine) return;
-    const { view } = drawing;
-    const r = px(34);
-    loupe.setAttribute("viewBox", `${p[0] - r} ${p[1] - r} ${2 * r} ${2 * r}`);
-    const c = loupe.querySelector("path");
+    const { view } = this.drawing;
+    const r = this.px(34);
+    this.loupe.setAttribute("viewBox", `${p[0] - r} ${p[1] - r} ${2 * r} ${2 * r}`);
+    const c = this.loupe.querySelector("path");
     c.setAttribute("d", `M${p[0] - r} ${p[1]}H${p[0] + r}M${p[0]} ${p[1] - r}V${p[1] + r}`);
-    loupe.classList.toggle("right", p[0] < view.x + view.w / 2 && p[1] < view.y + view.h / 2);
+    this.loupe.classList.toggle("right", p[0] < view.x + view.w / 2 && p[1] < view.y + view.h / 2);
   }
-  return { paint, sketch, listParts, look, px };
 }
