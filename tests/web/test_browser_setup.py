@@ -267,6 +267,11 @@ def test_the_form_for_numbers_shows_what_is_drawn_now(house: House, window: Open
     until(lambda: float(page.seen("#left").get_attribute("value") or 0) == left)
     assert page.seen("#box-title").get_attribute("value") == "Clip"
     assert page.seen("#target").get_attribute("value") == "clip"
+    page.hidden("#corners")
+    page.press("#shape option", "Corners")
+    page.hidden("#width")
+    assert page.seen("#corners").get_attribute("value").count(",") == 4
+    page.press("#shape option", "Box")
     page.fill("#width", "120")
     page.press("#numbers button", "Draw it")
     until(lambda: near(part_box(house, view), (left, 280), (left + 120, 340)))

@@ -23,18 +23,29 @@ export function numbers(drawing, box) {
     field("title").value = one ? one.title : "";
     if (!line) {
       for (const name of ["left", "top", "width", "height", "corners"]) field(name).value = "";
+      if (field("shape").value === "polygon") field("shape").value = "rectangle";
+      sides();
       return;
     }
     const [b] = Outline.rounded([Object.values(Outline.box(line))]);
     ["left", "top", "width", "height"].forEach((name, n) => { field(name).value = b[n]; });
     field("corners").value = Outline.rounded(line).map((p) => p.join(",")).join(" ");
     field("shape").value = one ? one.shape : "polygon";
+    sides();
+  }
+  // Only what belongs to the shape is shown: what is typed elsewhere would not count.
+  function sides() {
+    const corners = field("shape").value === "polygon";
+    box.querySelector(".of-box").hidden = corners;
+    box.querySelector(".of-corners").hidden = !corners;
   }
   target.addEventListener("change", fill);
+  field("shape").addEventListener("change", sides);
   box.addEventListener("toggle", () => {
     if (!box.open) delete box.dataset.typing;
     else if (!("typing" in box.dataset)) offer(); // else what was typed stays
   });
   for (const still of box.querySelectorAll("[data-still]")) still.hidden = true;
+  sides();
   if (!("typing" in box.dataset)) box.open = false;
 }
