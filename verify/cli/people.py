@@ -79,7 +79,10 @@ def roles(person: _Person, by: By, roles: _Roles = None, as_json: AsJson = False
 
 @people.command()
 def pin(person: _Person, by: By) -> None:
-    """Set a new PIN or password; whoever was locked out may try again."""
+    """Set a new PIN or password.
+
+    Whoever was locked out may try again.
+    """
     with signed_in(by) as home:
         home.people.set_secret(person, ask_secret(f"new PIN of {person}", "VERIFY_NEW_PIN"), by=by)
     answer(f"{person} has a new PIN")
@@ -146,7 +149,10 @@ def deputies(store: OnlyStore = None, as_json: AsJson = False) -> None:
 
 @people.command("end-deputy")
 def end_deputy(deputy: _Deputy, by: By) -> None:
-    """End now that somebody stands in; managers and the deputy may do that, too."""
+    """End now that somebody stands in.
+
+    Managers and the deputy may do that, too.
+    """
     with signed_in(by) as home:
         home.deputies.end(deputy, by=by)
     answer(f"deputy {deputy} does not stand in any more")
