@@ -11,6 +11,7 @@ PRODUCT = Path(__file__).resolve().parents[1] / "verify"
 MODULE_LINES = 400
 FUNCTION_LINES = 50
 FILES = sorted(PRODUCT.rglob("*.py"))
+SCRIPTS = sorted(PRODUCT.rglob("*.js"))
 
 
 def body_lines(node: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
@@ -30,3 +31,8 @@ def test_modules_and_functions_stay_small(path: Path) -> None:
         if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
     )
     assert [f.name for f in functions if body_lines(f) >= FUNCTION_LINES] == []
+
+
+@pytest.mark.parametrize("path", SCRIPTS, ids=lambda p: p.name)
+def test_scripts_stay_small(path: Path) -> None:
+    assert len(path.read_text(encoding="utf-8").splitlines()) < MODULE_LINES

@@ -250,7 +250,13 @@ def test_people_stores_and_stickers(shop: As, tmp_path: Path, monkeypatch: Any) 
     assert shop("ines", "people", "pin", "ines").code == 0
     assert shop("ines", "people", "pin", "noor").code == 5
     assert shop("noor", "people", "roles", "ines", "--role", "technician@harbour").code == 0
-    assert shop("noor", "people", "deputy", "dalia", "--store", "harbour").code == 0
+    assert "deputy 1" in shop("noor", "people", "deputy", "dalia", "--store", "harbour").out
+    (deputy,) = map(json.loads, shop("noor", "people", "deputies", "--json").out.splitlines())
+    assert (deputy["person"], deputy["named_by"]) == ("dalia", "noor")
+    assert "dalia" in shop("noor", "people", "deputies", "--store", "harbour").out
+    assert shop("ines", "people", "end-deputy", "1").code == 5
+    assert shop("dalia", "people", "end-deputy", "1").code == 0
+    assert shop("noor", "people", "deputies", "--json").out == ""
     assert shop("noor", "people", "leave", "ines").code == 0
     assert "has left" in shop("noor", "people", "list").out
     assert shop("dalia", "store", "change", "harbour", "--wait-minutes", "30").code == 0

@@ -48,7 +48,7 @@ def test_deputies_are_told_after_the_time_of_the_store(
     clock.wait(minutes=19)
     assert reachable.messages.plan(MAIL) == 0
     now = clock()
-    reachable.people.name_deputy("ines", STORE, now, now + timedelta(hours=9), by="noor")
+    reachable.deputies.name("ines", STORE, now, now + timedelta(hours=9), by="noor")
     clock.wait(minutes=1)
     assert reachable.messages.plan(MAIL) == 1  # ines did the work; so the manager, who can call
     assert made(reachable)[0] == ("deputies", "mail", "dalia")
@@ -58,7 +58,7 @@ def test_a_deputy_who_may_decide_is_told(reachable: Home, tmp_path: Path, clock:
     up_to_hand_in(reachable, tmp_path)
     now = clock()
     reachable.people.set_contact("piet", by="piet", email="piet@example.org")
-    reachable.people.name_deputy("piet", STORE, now, now + timedelta(hours=9), by="noor")
+    reachable.deputies.name("piet", STORE, now, now + timedelta(hours=9), by="noor")
     clock.wait(minutes=21)
     assert reachable.messages.plan(MAIL) == 2
     assert ("deputies", "mail", "piet") in made(reachable)

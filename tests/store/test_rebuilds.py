@@ -118,11 +118,11 @@ def test_a_deputy_releases_for_a_while(home: Home, tmp_path: Path, clock: Clock)
 
     handed = up_to_hand_in(home, tmp_path)
     now = clock()
-    home.people.name_deputy("dalia", "harbour-steps", now, now + timedelta(hours=1), by="noor")
+    home.deputies.name("dalia", "harbour-steps", now, now + timedelta(hours=1), by="noor")
     clock.wait(hours=2)
     with pytest.raises(RefusedError, match="supervisor"):
         home.rebuilds.release(handed.id, by="dalia")
-    home.people.name_deputy("dalia", "harbour-steps", now, now + timedelta(hours=9), by="noor")
+    home.deputies.name("dalia", "harbour-steps", now, now + timedelta(hours=9), by="noor")
     assert home.rebuilds.release(handed.id, by="dalia").state is State.RELEASED
     assert home.rebuilds.entries(handed.id).entries[-1].data["deputy"] is True
 

@@ -185,12 +185,24 @@ class Window:
         until(lambda: self.js(look, css))  # no element is held on to: the page may load anew
 
     def press(self, css: str, text: str = "") -> None:
-        self.seen(css, text).click()
+        self._at_once(lambda: self.seen(css, text).click())
 
     def fill(self, css: str, text: str) -> None:
-        field = self.seen(css)
-        field.clear()
-        field.send_keys(text)
+        def write() -> None:
+            field = self.seen(css)
+            field.clear()
+            field.send_keys(text)
+
+        self._at_once(write)
+
+    def _at_once(self, act: Callable[[], None]) -> None:
+        """Do something to an element; once more where the page was loaded anew in between."""
+        from selenium.common.exceptions import StaleElementReferenceException
+
+        try:
+            act()
+        except StaleElementReferenceException:
+            act()
 
     def at(self, path: str) -> None:
         """Wait until a page is there."""

@@ -8,6 +8,7 @@ digest stand in ``axe/README.md``. The size is the project's own promise: WCAG 2
 from __future__ import annotations
 
 import hashlib
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -61,6 +62,31 @@ def small_targets(window: Window) -> list[str]:
     )
 
 
+def cut_off(window: Window) -> list[str]:
+    """Return buttons whose words are wider than they are."""
+    return list(
+        window.js(
+            """
+            const cut = [];
+            for (const one of document.querySelectorAll("button, .button, .chip")) {
+              const box = one.getBoundingClientRect();
+              const range = document.createRange();
+              const words = document.createTreeWalker(one, NodeFilter.SHOW_TEXT);
+              let wide = false;
+              while (words.nextNode()) {
+                if (words.currentNode.parentElement.closest(".unseen")) continue;
+                range.selectNodeContents(words.currentNode);
+                wide ||= [...range.getClientRects()].some((r) => r.width
+                  && (r.left < box.left - 0.5 || r.right > box.right + 0.5));
+              }
+              if (box.width > 1 && wide) cut.push(`cut off: ${one.outerHTML.slice(0, 90)}`);
+            }
+            return cut;
+            """
+        )
+    )
+
+
 def test_the_checker_is_the_one_that_is_named() -> None:
     digest = hashlib.sha256((AXE / "axe.min.js").read_bytes()).hexdigest()
     readme = (AXE / "README.md").read_text(encoding="utf-8")
@@ -77,6 +103,10 @@ def test_the_checks_can_fail(window: Open) -> None:
     assert any("label" in line for line in breaches(phone))
     phone.js("const b = document.querySelector('button'); b.style.height = '20px'")
     assert small_targets(phone)
+    assert cut_off(phone) == []
+    phone.js("const b = document.querySelector('button'); b.style.width = '20px'")
+    phone.js("document.querySelector('button').style.whiteSpace = 'nowrap'")
+    assert cut_off(phone)
 
 
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
@@ -92,6 +122,8 @@ def test_every_screen(house: House, window: Open, size: tuple[int, int], languag
     send(noor, f"{copied}/view/lid/photo", jpeg(3))
     begun = begin(noor)
     tried(noor, change)
+    now = house.clock()
+    house.home.deputies.name("piet", "harbour-steps", now, now + timedelta(hours=9), by="noor")
     browser = window(size)
     if language == "es":
         browser.go("/offline")
@@ -102,8 +134,10 @@ def test_every_screen(house: House, window: Open, size: tuple[int, int], languag
     def look(*paths: str) -> None:
         for path in paths:
             browser.go(path)
+            browser.js("for (const d of document.querySelectorAll('details')) d.open = true")
             wide = browser.js("return document.documentElement.scrollWidth") > size[0]
-            found = [*breaches(browser), *small_targets(browser), *(["too wide"] if wide else [])]
+            found = [*breaches(browser), *small_targets(browser), *cut_off(browser)]
+            found += ["too wide"] if wide else []
             if found:
                 problems[path] = found
 
@@ -114,6 +148,7 @@ def test_every_screen(house: House, window: Open, size: tuple[int, int], languag
     look("/flagged", part, "/trends", "/people", "/me", "/board/harbour-2")
     look("/machines", "/machine/harbour-2/sticker", change, f"{change}/advice")
     look(f"{change}/view/lid", f"{change}/view/lid/shots", f"{change}/view/lid/part/left-clip")
+    look(f"{change}/view/lid?numbers=left-clip")
     look(begun, copied, f"{copied}/view/lid", f"{copied}/view/spout", f"{copied}/view/lid/shots")
     noor.post("/machine/harbour-2/sticker")
     look("/machine/harbour-2/sticker")

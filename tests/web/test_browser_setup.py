@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.actions.action_builder import ActionBuilder
 from selenium.webdriver.common.actions.pointer_input import PointerInput
 from selenium.webdriver.common.keys import Keys
@@ -13,7 +14,7 @@ from selenium.webdriver.common.keys import Keys
 from tests.store.make import PINS
 from tests.web.browsing import CUT_OFF, DESK, PHONE, Open, Window, until
 from tests.web.conftest import House
-from tests.web.test_setup import box, draft_of, jpeg, with_view
+from tests.web.test_setup import begin, box, draft_of, jpeg, with_view
 from verify.domain import Outline, View
 from verify.machine_file import read_machine
 
@@ -164,8 +165,73 @@ def test_a_polygon_corner_by_corner(house: House, window: Open) -> None:
     parts = until(lambda: len(view_of(house, view).parts) == 2 and view_of(house, view).parts)
     assert len(parts[1].outline) == 4
     assert near(parts[1].outline, (300, 300), (520, 460), within=8)
+    page.press("[data-tool=move]")
     stroke(page, (300, 300), (250, 280), (260, 270), finger=True)  # a single corner
     until(lambda: near(view_of(house, view).parts[1].outline, (260, 270), (520, 460), within=8))
+
+
+def test_the_way_to_a_photo_is_seen_and_pressed_with_keys(house: House, window: Open) -> None:
+    """WCAG 2.2, 2.4.7: whatever has the keyboard's focus is seen to have it."""
+    piet = house.as_("piet")
+    url = begin(piet)
+    view = piet.post(f"{url}/view", title="Lid").headers["location"]
+    page = window(DESK)
+    page.sign_in("piet", PINS["piet"])
+    for path in (view, f"{with_view(piet)}/shots"):
+        page.go(path)
+        label = page.seen("label[for=picture]")
+        assert label.value_of_css_property("outline-style") == "none"
+        focused = []
+        for _ in range(30):
+            ActionChains(page.driver).send_keys(Keys.TAB).perform()
+            focused.append(page.driver.switch_to.active_element)
+            if focused[-1].get_attribute("id") == "picture":
+                break
+        assert focused[-1].get_attribute("id") == "picture"
+        assert label.value_of_css_property("outline-style") == "solid"
+        ActionChains(page.driver).send_keys(Keys.TAB).perform()
+        box = page.driver.switch_to.active_element.rect
+        assert box["width"] > 20 and box["height"] > 20  # nothing unseen comes next
+
+
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+def test_one_part_after_the_other_without_a_button_between(
+    house: House, window: Open, size: tuple[int, int]
+) -> None:
+    finger = size == PHONE
+    page, view = opened(house, window, size)
+    page.press("[data-tool=rectangle]")
+    stroke(page, (300, 300), (350, 350), (400, 380), finger=finger)
+    page.seen("#hint", "draw the next part")
+    page.fill("#name", "Ring")  # and no Enter: the next stroke keeps it
+    stroke(page, (500, 300), (550, 350), (600, 380), finger=finger)
+    until(lambda: [str(p.title) for p in view_of(house, view).parts] == ["Clip", "Ring", "Part 3"])
+    assert page.seen("[data-tool=rectangle]").get_attribute("aria-pressed") == "true"
+    assert near(view_of(house, view).parts[2].outline, (500, 300), (600, 380))
+    stroke(page, (350, 340), finger=finger)  # a touch chooses, and draws nothing
+    assert page.seen("#name").get_attribute("value") == "Ring"
+    stroke(page, (310, 310), (320, 320), (390, 370), finger=finger)  # a part within a part
+    parts = until(lambda: len(view_of(house, view).parts) == 4 and view_of(house, view).parts)
+    assert near(parts[1].outline, (300, 300), (400, 380))
+    page.press("[data-tool=move]")
+    stroke(page, (350, 340), (360, 350), (370, 360), finger=finger)  # the new one, still chosen
+    until(lambda: near(view_of(house, view).parts[3].outline, (330, 330), (410, 390)))
+    assert page.errors() == []
+
+
+def test_after_the_body_come_the_parts(house: House, window: Open) -> None:
+    piet = house.as_("piet")
+    view = with_view(piet)
+    page = window(PHONE)
+    page.sign_in("piet", PINS["piet"])
+    page.go(view)
+    page.seen("[data-tool=rectangle][aria-pressed=true]")
+    stroke(page, *BODY, finger=True)
+    page.seen("#hint", "The body is drawn.")
+    stroke(page, *RING, finger=True)
+    taught = until(lambda: view_of(house, view).parts and view_of(house, view))
+    assert near(taught.body, *BODY)
+    assert near(taught.parts[0].outline, *RING)
 
 
 def test_an_outline_that_crosses_itself_is_told_and_can_be_mended(
@@ -189,6 +255,27 @@ def test_arrow_keys_move_by_one_pixel(house: House, window: Open) -> None:
     page.js("document.getElementById('sheet').focus()")
     sheet.send_keys(Keys.ARROW_RIGHT, Keys.ARROW_RIGHT, Keys.SHIFT + Keys.ARROW_DOWN)
     until(lambda: near(part_box(house, view), (102, 90), (192, 150), within=0.1))
+
+
+def test_the_form_for_numbers_shows_what_is_drawn_now(house: House, window: Open) -> None:
+    page, view = opened(house, window)
+    stroke(page, (140, 110), (300, 200), (340, 310))
+    until(lambda: near(part_box(house, view), (300, 280), (390, 340)))
+    kept(page)
+    page.press("#numbers summary")
+    left = min(x for x, _ in part_box(house, view))
+    until(lambda: float(page.seen("#left").get_attribute("value") or 0) == left)
+    assert page.seen("#box-title").get_attribute("value") == "Clip"
+    assert page.seen("#target").get_attribute("value") == "clip"
+    page.hidden("#corners")
+    page.press("#shape option", "Corners")
+    page.hidden("#width")
+    assert page.seen("#corners").get_attribute("value").count(",") == 4
+    page.press("#shape option", "Box")
+    page.fill("#width", "120")
+    page.press("#numbers button", "Draw it")
+    until(lambda: near(part_box(house, view), (left, 280), (left + 120, 340)))
+    page.seen("#numbers button", "Draw it")  # still open, for the next one
 
 
 def test_zoomed_in_strokes_land_where_they_are_seen(house: House, window: Open) -> None:

@@ -80,3 +80,28 @@ def test_dates_numbers_and_degrees_follow_the_place() -> None:
     night = datetime(2026, 6, 12, 22, 30, tzinfo=UTC)  # Lisbon is one hour ahead in summer
     assert english.moment(night, "Europe/Lisbon") == "Fri 12 Jun, 23:30"
     assert spanish.span(timedelta(hours=3)) == "3 horas"
+
+
+def test_every_reason_why_a_photo_cannot_be_read_has_its_own_words() -> None:
+    from verify.errors import PhotoError
+    from verify.vision import read_formats as formats
+    from verify.web.errors import unreadable
+
+    spanish = choose("es")
+    for reason, word in (
+        (formats.TOO_SHORT, "cortado"),
+        (formats.DAMAGED, "dañado"),
+        (formats.TOO_HEAVY, "memoria"),
+        (formats.NOT_A_PICTURE, "no es una imagen"),
+    ):
+        assert word in unreadable(PhotoError("photo", reason), spanish)
+        assert unreadable(PhotoError("photo", reason), choose("en")) == reason
+
+
+def test_spanish_speaks_to_everybody_in_the_same_form() -> None:
+    """One form of address throughout: usted, not tú (common practice at work, no source)."""
+    text = (WEB / "locale" / "es.po").read_text(encoding="utf-8").casefold()
+    told = " ".join(re.findall(r'^msgstr.*"(.*)"$', text, re.M))
+    close = r"\b(tu|tus|ti|tú|eres|tienes|puedes|quieres|has|haz|di|elige|vuelve)\b"
+    assert "usted" in told
+    assert re.findall(close, told) == []

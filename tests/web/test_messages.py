@@ -40,7 +40,7 @@ def test_who_was_told_stands_beside_what_waits(house: House, tmp_path: Path) -> 
     messages.plan(channels)
     dalia = house.as_("dalia")
     page = dalia.get("/waiting").text
-    assert "Noor Castellan is being told" in page and "webhook office is being told" in page
+    assert "Noor Castellan is being told" in page and "Webhook office is being told" in page
     first, second = messages.claim(), messages.claim()
     assert first and second
     messages.sent(first)
@@ -53,6 +53,39 @@ def test_who_was_told_stands_beside_what_waits(house: House, tmp_path: Path) -> 
     assert "could not be told (the address was refused): call" in page
     spanish = house.as_("dalia", **{"accept-language": "es"}).get("/waiting").text
     assert "No se pudo avisar a" in spanish
+
+
+def test_where_nobody_was_told_those_who_may_not_decide_are_told_to_call(
+    house: House, tmp_path: Path
+) -> None:
+    up_to_hand_in(house.home, tmp_path)
+    assert "Nobody was told by a message: call" in house.as_("dalia").get("/waiting").text
+    assert "Nobody was told" not in house.as_("noor").get("/waiting").text  # she decides
+
+
+def test_the_crew_sees_who_was_told_while_it_waits(house: House, tmp_path: Path) -> None:
+    url = f"/rebuild/{up_to_hand_in(house.home, tmp_path).id}"
+    ines = house.as_("ines")
+    assert "Nobody was told by a message: call" in ines.get(url).text
+    house.home.people.set_contact("noor", by="noor", email="noor@example.org")
+    house.home.messages.plan(Channels(mail=True))
+    message = house.home.messages.claim()
+    assert message
+    house.home.messages.sent(message)
+    assert "Noor Castellan was told at 23:" in ines.get(url).text
+    assert "noor@example.org" not in ines.get(url).text
+    house.home.rebuilds.release(url.rpartition("/")[2], by="noor")
+    assert "was told" not in ines.get(url).text
+
+
+def test_a_webhook_that_cannot_be_told_twice_is_one_line(house: House, tmp_path: Path) -> None:
+    up_to_hand_in(house.home, tmp_path)
+    channels, messages = Channels(mail=False, webhooks={"office": None}), house.home.messages
+    messages.plan(channels)
+    house.clock.wait(minutes=21)
+    messages.plan(channels)
+    page = house.as_("dalia").get("/waiting").text
+    assert page.count("Webhook office is being told") == 1
 
 
 def test_opening_the_evidence_lets_deputies_sleep(house: House, tmp_path: Path) -> None:

@@ -120,6 +120,17 @@ def test_a_machine_is_set_up_without_script_and_used(house: House) -> None:
     assert crew.post("/machine/freezer-at-the-door/start").status_code == 303
 
 
+def test_own_words_for_what_a_part_should_be_count_without_choosing_them_first(
+    house: House,
+) -> None:
+    piet = house.as_("piet")
+    view = with_view(piet)
+    box(piet, view, title="Clip")
+    fields = {"title": "Clip", "expect": "in-place", "severity": "stop", "fault": "missing"}
+    piet.post(f"{view}/part/clip", own_expect="Click heard", **fields)
+    assert draft_of(house, view).machine.views[0].part("clip").expect == "click-heard"
+
+
 def test_crews_see_nothing_of_a_draft(house: House) -> None:
     piet = house.as_("piet")
     view = with_view(piet)
@@ -167,12 +178,44 @@ def test_a_photo_that_cannot_be_read_is_refused_and_changes_nothing(
 
 
 @pytest.mark.parametrize(
+    ("content", "english", "spanish"),
+    [
+        (
+            b"no picture",
+            "the file is not a picture: send a photo as JPEG",
+            "no es una imagen: envíe",
+        ),
+        (jpeg(1)[:2000], "the file", "dañado o cortado"),
+        (jpeg(1, (90, 60)), "only 90 x 60 pixels", "es demasiado pequeña"),
+        (jpeg(1), "this photo is the one that is drawn on", "es aquella en la que se dibuja"),
+    ],
+)
+def test_why_a_photo_cannot_be_used_is_told_in_the_language_of_the_page(
+    house: House, content: bytes, english: str, spanish: str
+) -> None:
+    piet = house.as_("piet")
+    view = with_view(piet)
+    told = {}
+    for code in ("en", "es"):
+        visitor = house.as_("piet", **{"accept-language": code})
+        told[code] = send(visitor, f"{view}/shots/photo", content).text
+    assert english in told["en"]
+    assert "photo: " not in told["en"]
+    assert spanish in told["es"]
+    assert english not in told["es"]
+
+
+@pytest.mark.parametrize(
     ("fields", "said"),
     [
         ({"width": 1}, "too small"),
         ({"left": 900}, "too small"),  # beyond the photo
-        ({"width": "nan"}, ""),
-        ({"left": "x"}, ""),
+        ({"width": "nan"}, "Type numbers"),
+        ({"left": "x"}, "Type numbers"),
+        ({"left": ""}, "Type numbers"),
+        ({"shape": "polygon", "corners": "1,2 3"}, "Type numbers"),
+        ({"shape": "polygon", "corners": ""}, "three corners or more"),
+        ({"shape": "polygon", "corners": "10,10 90,90 90,10 10,90"}, "crosses itself"),
     ],
 )
 def test_a_box_that_cannot_be_one_is_refused(
@@ -183,7 +226,49 @@ def test_a_box_that_cannot_be_one_is_refused(
     answer = box(piet, view, title="Clip", **fields)
     assert answer.status_code == 400
     assert said in answer.text
+    for name in ("left", "width"):  # what was typed stays
+        typed = {"left": 100, "width": 90, **fields}[name]
+        assert (
+            f'name="{name}" inputmode="decimal" maxlength="12" autocomplete="off" value="{typed}"'
+            in (answer.text)
+        )
     assert draft_of(house, view).machine.views[0].parts == ()
+
+
+def field(page: str, name: str) -> str:
+    found = re.search(rf'<input id="{name}"[^>]* value="([^"]*)"', page)
+    assert found, name
+    return found[1]
+
+
+def test_without_script_the_numbers_of_what_is_drawn_are_shown_and_changed(house: House) -> None:
+    piet = house.as_("piet")
+    view = with_view(piet)
+    box(piet, view, "*body", left=20, top=20, width=700, height=500)
+    box(piet, view, title="Ring", shape="ellipse", left=300)
+    corners = "412.5,310 488,310 488,402 412.5,402"
+    box(piet, view, title="Flap", shape="polygon", corners=corners, left="")
+    page = piet.get(view).text
+    row = re.search(r"numbers=ring#numbers.*?</tr>", page, re.S)
+    assert row
+    assert re.findall(r'class="n">([^<]*)<', row[0]) == ["300", "80", "90", "60"]
+    assert "numbers=*body#numbers" in page
+    flap = piet.get(f"{view}?numbers=flap").text
+    assert f'autocomplete="off">{corners}</textarea>' in flap
+    assert [field(flap, n) for n in ("left", "top", "width", "height")] == [
+        "412.5", "310", "75.5", "92",
+    ]  # fmt: skip
+    assert '<option value="polygon" selected>' in flap
+    ring = piet.get(f"{view}?numbers=ring").text
+    assert '<option value="ellipse" selected>' in ring
+    before = draft_of(house, view).machine.views[0].part("ring").outline
+    names = ("left", "top", "width", "height")
+    typed = {name: field(ring, name) for name in names}
+    box(piet, view, "ring", title=field(ring, "box-title"), shape="ellipse", **typed)
+    assert draft_of(house, view).machine.views[0].part("ring").outline == before
+    box(piet, view, "ring", title="Ring", shape="ellipse", **{**typed, "left": "310,5"})
+    after = draft_of(house, view).machine.views[0].part("ring").outline
+    assert min(x for x, _ in after) == 310.5
 
 
 def drawn(browser: Browser, view: str, drawing: dict[str, Any]) -> Any:

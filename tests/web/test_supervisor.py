@@ -119,9 +119,7 @@ def test_a_deputy_decides_while_standing_in(house: House) -> None:
         dalia.post(f"/rebuild/{rebuild}/release", pin=PINS["dalia"], key="key-000001").status_code
         == 403
     )
-    house.home.people.name_deputy(
-        "dalia", "harbour-steps", now, now + timedelta(hours=8), by="noor"
-    )
+    house.home.deputies.name("dalia", "harbour-steps", now, now + timedelta(hours=8), by="noor")
     answer = dalia.post(f"/rebuild/{rebuild}/release", pin=PINS["dalia"], key="key-000002")
     assert answer.status_code == 303
     assert Role.SUPERVISOR not in dict(house.home.people.person("dalia").roles).values()
@@ -135,3 +133,23 @@ def test_evidence_as_pdf_and_zip(house: House) -> None:
     assert rebuild in pdf.headers["content-disposition"]
     archive = noor.get(f"/rebuild/{rebuild}/evidence.zip")
     assert "seal.json" in zipfile.ZipFile(io.BytesIO(archive.content)).namelist()
+
+
+def test_what_a_manager_may_answer_is_offered_as_a_decision(house: House) -> None:
+    """A manager sends a leaking machine back, but releases nothing: DEVELOPERS.md, the record."""
+    waiting = handed_in(house)
+    dalia = house.as_("dalia")
+    assert "Look and decide" not in dalia.get("/waiting").text
+    house.as_("noor").post(f"/rebuild/{waiting}/release", pin=PINS["noor"], key="key-000001")
+    house.home.rebuilds.leak(waiting, "at the spout", by="ines")
+    assert "Look and decide" in dalia.get("/waiting").text
+
+
+def test_a_reason_that_is_missing_is_asked_for_in_the_language_of_the_page(house: House) -> None:
+    rebuild = handed_in(house)
+    spanish = house.as_("noor", **{"accept-language": "es"})
+    answer = spanish.post(
+        f"/rebuild/{rebuild}/send-back", reason=" ", steps="lid", key="key-000001"
+    )
+    assert answer.status_code == 409
+    assert "diga por qué" in answer.text

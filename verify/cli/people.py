@@ -33,6 +33,7 @@ _Language = Annotated[
     str | None, typer.Option(metavar="TAG", help="Language of messages, such as en or es.")
 ]
 _Store = Annotated[str, typer.Option(metavar="ID", help="The store.")]
+_Deputy = Annotated[int, typer.Argument(metavar="NUMBER", help="Of the list of deputies.")]
 _Hours = Annotated[float, typer.Option(metavar="NUMBER", help="For how long, from now.")]
 
 
@@ -78,7 +79,10 @@ def roles(person: _Person, by: By, roles: _Roles = None, as_json: AsJson = False
 
 @people.command()
 def pin(person: _Person, by: By) -> None:
-    """Set a new PIN or password; whoever was locked out may try again."""
+    """Set a new PIN or password.
+
+    Whoever was locked out may try again.
+    """
     with signed_in(by) as home:
         home.people.set_secret(person, ask_secret(f"new PIN of {person}", "VERIFY_NEW_PIN"), by=by)
     answer(f"{person} has a new PIN")
@@ -108,15 +112,50 @@ def deputy(person: _Person, store: _Store, by: By, hours: _Hours = 12) -> None:
     """Let a person stand in for a supervisor of a store for a while."""
     from datetime import timedelta
 
+    from verify.rebuild.people import LONGEST_DEPUTY
     from verify.store.base import now_utc
 
-    if not 0 < hours <= 24 * 31:
-        raise UsageError(f"--hours {hours:g} cannot be; allowed: more than 0, at most 744")
+    most = LONGEST_DEPUTY / timedelta(hours=1)
+    if not 0 < hours <= most:
+        raise UsageError(f"--hours {hours:g} cannot be; allowed: more than 0, at most {most:g}")
     starts = now_utc()
     ends = starts + timedelta(hours=hours)
     with signed_in(by) as home:
-        home.people.name_deputy(person, store, starts, ends, by=by)
-    answer(f"{person} stands in at {store} until {ends:%Y-%m-%d %H:%M} UTC")
+        named = home.deputies.name(person, store, starts, ends, by=by)
+    until = f"{named.ends:%Y-%m-%d %H:%M} UTC"
+    answer(f"{person} stands in at {store} until {until}; deputy {named.id}")
+
+
+@people.command()
+def deputies(store: OnlyStore = None, as_json: AsJson = False) -> None:
+    """List who stands in for a supervisor, now or later."""
+    from verify.rebuild.entries import to_rfc3339
+
+    with opened() as home:
+        found = home.deputies.listed(store)
+    if as_json:
+        for one in found:
+            times = {"starts": to_rfc3339(one.starts), "ends": to_rfc3339(one.ends)}
+            answer_json(json.dumps({**vars(one), **times}))
+        return
+    rows = [
+        (str(one.id), one.person, one.store, f"{one.starts:%Y-%m-%d %H:%M}",
+         f"until {one.ends:%Y-%m-%d %H:%M} UTC")
+        for one in found
+    ]  # fmt: skip
+    for line in table(rows, (6, 16, 16, 18, 30)):
+        answer(line)
+
+
+@people.command("end-deputy")
+def end_deputy(deputy: _Deputy, by: By) -> None:
+    """End now that somebody stands in.
+
+    Managers and the deputy may do that, too.
+    """
+    with signed_in(by) as home:
+        home.deputies.end(deputy, by=by)
+    answer(f"deputy {deputy} does not stand in any more")
 
 
 def _role(text: str) -> tuple[str, Role]:

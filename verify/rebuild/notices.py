@@ -13,6 +13,7 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 
 from verify.rebuild.entries import Action
+from verify.rebuild.people import MAY, Role
 from verify.rebuild.states import State
 
 DEPUTY_MINUTES = 20  # before deputies are told; a store may say otherwise
@@ -43,6 +44,13 @@ BEGINS = {
     Why.LEAK: Action.LEAK,
     Why.OUT_OF_SERVICE: Action.OUT_OF_SERVICE,
     Why.COUNTERSIGN: Action.EMERGENCY_RELEASE,
+}
+# What ends the waiting; who may do that may answer.
+_ANSWERS = {
+    Why.RELEASE: Action.RELEASE,
+    Why.LEAK: Action.SEND_BACK,
+    Why.OUT_OF_SERVICE: Action.RETURN,
+    Why.COUNTERSIGN: Action.COUNTERSIGN,
 }
 _URGENT = frozenset({Why.RELEASE, Why.LEAK})  # the others wait until somebody has time
 _OTHER_EYES = frozenset({Why.RELEASE, Why.COUNTERSIGN})
@@ -101,6 +109,11 @@ def waits_for(state: State, *, to_countersign: bool) -> tuple[Why, ...]:
     why = _OF_STATES.get(state)
     found = () if why is None else (why,)
     return (*found, Why.COUNTERSIGN) if to_countersign else found
+
+
+def may_answer(why: Why) -> frozenset[Role]:
+    """Return the roles of those whom a rebuild waits for, in its store."""
+    return MAY[_ANSWERS[why]]
 
 
 def rounds(wait: Wait, now: datetime, deputies_after: timedelta, *, told: bool) -> list[Round]:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from enum import StrEnum
 
-from verify.errors import RefusedError
+from verify.errors import RefusedError, UsageError
 from verify.rebuild.entries import Action
 
 
@@ -34,10 +36,18 @@ class Actor:
     roles: frozenset[Role]
     deputy: bool = False
 
+    @property
+    def own_roles(self) -> frozenset[Role]:
+        """Those that stay when standing in ends; only these let anybody give something on."""
+        return self.roles - {Role.SUPERVISOR} if self.deputy else self.roles
+
 
 _ALL = frozenset(Role)
-_ANSWERABLE = frozenset({Role.MANAGER, Role.SUPERVISOR})
 _SUPERVISOR = frozenset({Role.SUPERVISOR})
+ANSWERABLE = frozenset({Role.MANAGER, Role.SUPERVISOR})  # decide about rebuilds and people
+SETTING_UP = ANSWERABLE | {Role.TECHNICIAN}  # machines and stickers; they see what goes wrong, too
+NAMING_DEPUTIES = _SUPERVISOR  # who stands in may release: a right that managers lack themselves
+LONGEST_DEPUTY = timedelta(days=31)
 
 # Who may do what. Stopping a machine is open to all, setting it free to few.
 MAY: dict[Action, frozenset[Role]] = {
@@ -49,8 +59,8 @@ MAY: dict[Action, frozenset[Role]] = {
     Action.ACKNOWLEDGE: _ALL,
     Action.REPLACE: _ALL,
     Action.HAND_IN: _ALL,
-    Action.CLEAR: _ANSWERABLE,
-    Action.SEND_BACK: _ANSWERABLE,
+    Action.CLEAR: ANSWERABLE,
+    Action.SEND_BACK: ANSWERABLE,
     Action.RELEASE: _SUPERVISOR,
     Action.EMERGENCY_RELEASE: frozenset({Role.MANAGER}),
     Action.COUNTERSIGN: _SUPERVISOR,
@@ -58,8 +68,8 @@ MAY: dict[Action, frozenset[Role]] = {
     Action.LEAK: _ALL,
     Action.LATE_LEAK: _ALL,
     Action.OUT_OF_SERVICE: _ALL,
-    Action.RETURN: _ANSWERABLE | {Role.TECHNICIAN},
-    Action.GIVE_UP: _ANSWERABLE | {Role.TECHNICIAN},
+    Action.RETURN: SETTING_UP,
+    Action.GIVE_UP: SETTING_UP,
 }
 
 # Doing one of these makes a person one of those who did the rebuild.
@@ -104,4 +114,48 @@ def require_other_eyes(action: Action, actor: Actor, doers: frozenset[str]) -> N
         raise RefusedError(
             "own-work",
             f"{actor.name} took part in this rebuild; a {who} who did not has to decide",
+        )
+
+
+def giving(role: Role) -> frozenset[Role]:
+    """Return who may give a role in a store, or take it: managers crew, supervisors all."""
+    return ANSWERABLE if role is Role.CREW else _SUPERVISOR
+
+
+def may_give(own: Iterable[tuple[str, Role]], roles: Collection[tuple[str, Role]]) -> bool:
+    """True for somebody whose own roles allow to give, or take, roles in stores.
+
+    Args:
+        own: pairs of store and role; what standing in gives is none of them.
+        roles: the same of what is given; for none of them, any answerable role will do.
+    """
+    held = set(own)
+    if not roles:
+        return any(role in ANSWERABLE for _, role in held)
+    return all(any((store, mine) in held for mine in giving(role)) for store, role in roles)
+
+
+def require_deputy_time(starts: datetime, ends: datetime, now: datetime) -> None:
+    """Refuse a time for which nobody can stand in.
+
+    Raises:
+        UsageError: it ends before it begins, is over already, or is too long.
+    """
+    if ends <= starts:
+        raise UsageError("a deputy's time ends before it begins")
+    if ends <= now:
+        raise UsageError("a deputy's time is over already")
+    if ends - starts > LONGEST_DEPUTY:
+        raise UsageError("a deputy stands in for 31 days at most")
+
+
+def require_may_end_deputy(ender: Actor, deputy: str) -> None:
+    """Refuse whoever may not end that somebody stands in: taking a right away is open to more.
+
+    Raises:
+        RefusedError: no manager or supervisor of the store, and not the deputy.
+    """
+    if ender.id != deputy and not ender.own_roles & ANSWERABLE:
+        raise RefusedError(
+            "role", f"{ender.name} may not do this; it needs: manager, supervisor or the deputy"
         )

@@ -312,7 +312,7 @@ def add_shot(draft: Draft, view_id: str, file: str) -> Draft:
     """
     view = draft.view(view_id)
     if file == view.master:
-        raise UsageError("this photo is the master of the view already")
+        raise UsageError("this photo is the one that is drawn on")
     if any(shot.file == file for shot in view.shots):
         return draft
     if len(view.shots) >= MOST_SHOTS:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from verify.settings import RecordSettings
 from verify.store.base import Clock, now_utc
 from verify.store.database import Database
+from verify.store.deputies import Deputies
 from verify.store.keys import SigningKey, open_key
 from verify.store.messages import Messages
 from verify.store.people import People
@@ -24,6 +25,7 @@ class Home:
 
     Attributes:
         people: who there is, and signing in.
+        deputies: who stands in for a supervisor.
         sites: stores and machines.
         rebuilds: the records.
         wear: the wear kits.
@@ -36,6 +38,7 @@ class Home:
     key: SigningKey
     pictures: Pictures
     people: People
+    deputies: Deputies
     sites: Sites
     rebuilds: Rebuilds
     wear: WearKit
@@ -69,6 +72,7 @@ def open_home(settings: RecordSettings, clock: Clock = now_utc) -> Home:
         key=key,
         pictures=pictures,
         people=People(*shared),
+        deputies=Deputies(*shared),
         sites=Sites(*shared),
         rebuilds=Rebuilds(*shared, pictures),
         wear=WearKit(*shared),

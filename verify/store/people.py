@@ -12,7 +12,7 @@ from sqlalchemy import Connection, delete, func, insert, select, update
 
 from verify.errors import RefusedError, UsageError
 from verify.rebuild.entries import from_rfc3339, to_rfc3339
-from verify.rebuild.people import Actor, Role
+from verify.rebuild.people import ANSWERABLE, Actor, Role, giving
 from verify.store import pins, tables
 from verify.store.addresses import require_address, require_language
 from verify.store.base import Base, require_id
@@ -180,31 +180,6 @@ class People(Base):
             _set(connection, person_id, failures=0, locked_until=None, **renewed)
             return person_in(connection, person_id)
 
-    def name_deputy(
-        self, person_id: str, store_id: str, starts: datetime, ends: datetime, *, by: str
-    ) -> None:
-        """Let a person stand in for a supervisor of a store for a while.
-
-        Raises:
-            UsageError: there is no such person, or the time is empty.
-            RefusedError: ``by`` is no supervisor of the store; deputies name no deputies.
-        """
-        if ends <= starts:
-            raise UsageError("a deputy's time ends before it begins")
-        with self.write() as connection:
-            require_any_role(connection, by, {Role.SUPERVISOR}, store=store_id)
-            if not person_in(connection, person_id).active:
-                raise UsageError(f"{person_id} has left")
-            values = {
-                "store": store_id,
-                "person": person_id,
-                "named_by": by,
-                "starts": to_rfc3339(starts),
-                "ends": to_rfc3339(ends),
-            }
-            connection.execute(insert(tables.deputies).values(**values))
-            self.note(connection, "deputy-named", by, values)
-
     def person(self, person_id: str) -> Person:
         """Return a person.
 
@@ -329,10 +304,9 @@ def require_may_give(connection: Connection, by: str, roles: Iterable[tuple[str,
     """
     wanted = list(roles)
     for store, role in wanted:
-        needed = {Role.SUPERVISOR} if role is not Role.CREW else {Role.SUPERVISOR, Role.MANAGER}
-        require_any_role(connection, by, needed, store=store)
+        require_any_role(connection, by, giving(role), store=store)
     if not wanted:
-        require_any_role(connection, by, {Role.SUPERVISOR, Role.MANAGER})
+        require_any_role(connection, by, ANSWERABLE)
 
 
 def _refuse_locked(row: Any, now: datetime) -> None:

@@ -14,6 +14,7 @@ from sqlalchemy import Connection, insert, select, tuple_, update
 from verify.errors import RecordBrokenError, RefusedError, UsageError
 from verify.rebuild import rules
 from verify.rebuild.entries import Action, Entry, to_rfc3339
+from verify.rebuild.notices import Why, waits_for
 from verify.rebuild.people import Actor
 from verify.rebuild.replay import Rebuild, replay
 from verify.rebuild.states import CLOSED, State
@@ -68,6 +69,11 @@ class Listed:
     open_holds: int
     leaks: int
     to_countersign: bool
+
+    @property
+    def waits_for(self) -> tuple[Why, ...]:
+        """What somebody is needed for."""
+        return waits_for(self.state, to_countersign=self.to_countersign)
 
 
 @dataclass(frozen=True)

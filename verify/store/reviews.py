@@ -16,7 +16,7 @@ from sqlalchemy import Connection, select
 
 from verify.errors import UsageError
 from verify.rebuild.entries import Action, from_rfc3339, to_rfc3339
-from verify.rebuild.people import Role
+from verify.rebuild.people import ANSWERABLE
 from verify.store import tables
 from verify.store.base import Base
 from verify.store.chain import BOOK
@@ -24,7 +24,6 @@ from verify.store.people import require_any_role
 
 REVIEWED = "part-reviewed"
 TAUGHT = "part-taught"
-MAY_SAY = frozenset({Role.MANAGER, Role.SUPERVISOR})
 _TURNED_BACK = timedelta(days=1)
 MOST = 400  # photos that are looked through, the newest
 
@@ -146,7 +145,7 @@ class Reviews(Base):
     def _note(self, kind: str, flagged: Flagged, data: dict[str, Any], by: str) -> None:
         about = {"rebuild": flagged.rebuild, "entry": flagged.entry, "part": flagged.part}
         with self.write() as connection:
-            require_any_role(connection, by, MAY_SAY, store=flagged.store)
+            require_any_role(connection, by, ANSWERABLE, store=flagged.store)
             self.note(connection, kind, by, {**about, **data})
 
 

@@ -16,7 +16,7 @@ from verify.errors import UsageError
 from verify.machine_file import read_machine
 from verify.rebuild.days import DAY_STARTS, time_zone
 from verify.rebuild.notices import DEPUTY_MINUTES
-from verify.rebuild.people import Role
+from verify.rebuild.people import ANSWERABLE, SETTING_UP, Role
 from verify.rebuild.readings import water_of
 from verify.rebuild.rules import WAIT_MINUTES
 from verify.rebuild.sanitizer import Water, check_water
@@ -24,7 +24,6 @@ from verify.store import tables
 from verify.store.base import Base, require_id
 from verify.store.people import anybody, give_role, require_any_role
 
-SETTING_UP = frozenset({Role.SUPERVISOR, Role.MANAGER, Role.TECHNICIAN})  # machines, stickers
 MARKERS = 1000  # in the dictionary of markers; see verify.vision.markers
 
 
@@ -112,8 +111,7 @@ class Sites(Base):
         _check(site)
         with self.write() as connection:
             self.site_in(connection, site.id)
-            roles = {Role.SUPERVISOR, Role.MANAGER}
-            require_any_role(connection, by, roles, store=site.id)
+            require_any_role(connection, by, ANSWERABLE, store=site.id)
             stores = tables.stores
             connection.execute(
                 update(stores).where(stores.c.id == site.id).values(**_columns(site))

@@ -9,7 +9,7 @@ from verify.domain import Phase, Step, StepKind, Text, View
 from verify.errors import BrokenFileError, RefusedError
 from verify.rebuild import rules
 from verify.rebuild.entries import Action
-from verify.rebuild.people import Role
+from verify.rebuild.people import ANSWERABLE
 from verify.rebuild.replay import Rebuild, Standing, StepState
 from verify.rebuild.states import TRANSITIONS, State
 from verify.store.records import Listed
@@ -127,7 +127,7 @@ def rebuild_page(visit: Visit, rebuild: Rebuild) -> RebuildPage:
         held=len(rebuild.open_holds),
         done=sum(s.answered for s in group),
         total=len(group),
-        evidence=visit.is_any(rebuild.store, Role.MANAGER, Role.SUPERVISOR),
+        evidence=visit.is_any(rebuild.store, *ANSWERABLE),
         key=new_key(),
         spots=tuple(
             (s.step.id, s.step.title.get(language.code))

@@ -30,11 +30,16 @@ class MachineCard:
 
 @dataclass(frozen=True)
 class TonightPage:
-    """All machines of this person's stores."""
+    """All machines of this person's stores.
+
+    Attributes:
+        standing_in: stores in which she stands in for a supervisor now, and until when.
+    """
 
     machines: tuple[MachineCard, ...]
     waiting: int
     flagged: int
+    standing_in: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True)
@@ -59,12 +64,21 @@ class PhaseList:
 
 
 @dataclass(frozen=True)
+class Told:
+    """Who was told that it waits, or was to be. ``tone``: ``good``, ``wait`` or ``stop``."""
+
+    text: str
+    tone: str
+
+
+@dataclass(frozen=True)
 class RebuildPage:
     """One rebuild: what is done, what comes next.
 
     Attributes:
         actions: what may be done now with the whole: ``hand-in``, ``put-in-use``, ``leak``,
             ``out-of-service``.
+        waits: True while somebody has to decide; ``told`` says who was told of it.
     """
 
     id: str
@@ -85,6 +99,8 @@ class RebuildPage:
     evidence: bool
     key: str
     spots: tuple[tuple[str, str], ...]  # steps that a leak may come from: id and title
+    waits: bool = False
+    told: tuple[Told, ...] = ()
 
 
 @dataclass(frozen=True)

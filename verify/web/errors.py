@@ -80,7 +80,7 @@ def trouble_of(error: Exception, language: Language) -> Trouble:
     if isinstance(error, StoreError):
         return Trouble(503, "store", say("The records cannot be reached just now. Try again soon."))
     if isinstance(error, PhotoError | UsageError):
-        return Trouble(400, "wrong-input", say(str(error)))
+        return Trouble(400, "wrong-input", reason(error, language))
     if isinstance(error, BrokenFileError):
         text = say("The machine's folder breaks a rule and cannot be used until it is mended.")
         return Trouble(500, "machine-folder", text)
@@ -107,7 +107,45 @@ INPUT = (
     later("a password needs 8 characters or more, or a PIN 6 digits"),
     later("a person needs a name"),
     later("say why: the reason stays in the record"),
+    later("a deputy's time ends before it begins"),
+    later("a deputy's time is over already"),
+    later("a deputy stands in for 31 days at most"),
+    later("a supervisor of the store needs no naming"),
+    later("that is no date and time"),
+    later("a view needs a title"),
+    later("this photo is the one that is drawn on"),
 )
+
+
+# Why a photo cannot be read: how the reason begins, and what is said of it in other languages.
+UNREADABLE = (
+    ("the file is empty", later("the file is empty: send the photo again")),
+    ("the file is a video", later("the file is a video: send a still photo")),
+    ("the picture has only", later("it is too small: send the photo itself, not a preview of it")),
+    ("the picture is a strip", later("it is only a strip: send the whole photo")),
+    ("the picture has", later("it is too large: send it smaller")),
+    ("the file is larger", later("it is too large: send it smaller")),
+    ("the file is damaged", later("the file is damaged or cut off: send the photo again")),
+    ("the file ends too early", later("the file is damaged or cut off: send the photo again")),
+    ("the picture is stored", later("it takes too much memory: save it as an ordinary JPEG")),
+    ("", later("it is no picture: send a photo as JPEG, PNG, WebP or HEIC")),
+)
+
+
+def unreadable(error: PhotoError, language: Language) -> str:
+    """Return why a photo cannot be read, in a language; English has the reason as it is."""
+    if language.code == "en":
+        return error.reason
+    return language.say(next(text for start, text in UNREADABLE if error.reason.startswith(start)))
+
+
+def reason(error: PhotoError | RefusedError | UsageError, language: Language) -> str:
+    """Return why something was not done, in a language."""
+    if isinstance(error, RefusedError):
+        return refusal(error, language)
+    if isinstance(error, PhotoError):
+        return unreadable(error, language)
+    return language.say(str(error))
 
 
 def refusal(error: RefusedError, language: Language) -> str:
@@ -129,6 +167,7 @@ def refusal(error: RefusedError, language: Language) -> str:
         "not-released": later("Start-up begins after the machine was released."),
         "going-on": later("Another rebuild of this machine is going on."),
         "cautions": later("Cautions have to be acknowledged first."),
+        "over": later("This deputy's time is over already."),
         "cleared": later("Somebody has looked at this before you."),
     }
     text = known.get(error.code)

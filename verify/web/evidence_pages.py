@@ -4,15 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from verify.web.crew_pages import Advice
-
-
-@dataclass(frozen=True)
-class Told:
-    """Who was told that it waits, or was to be. ``tone``: ``good``, ``wait`` or ``stop``."""
-
-    text: str
-    tone: str
+from verify.web.crew_pages import Advice, Told
 
 
 @dataclass(frozen=True)

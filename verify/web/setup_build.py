@@ -13,10 +13,12 @@ from fastapi import Depends
 from verify.domain import Outline, View
 from verify.errors import BrokenFileError, UsageError
 from verify.rebuild.entries import from_rfc3339
+from verify.rebuild.people import SETTING_UP
 from verify.store.draft_edits import Lack, lacks
 from verify.store.drafts import Draft
-from verify.store.sites import SETTING_UP, KnownMachine
+from verify.store.sites import KnownMachine
 from verify.web import setup_words
+from verify.web.setup_numbers import BODY, NEW, Numbers, all_numbers
 from verify.web.setup_pages import (
     Choices,
     DraftLine,
@@ -29,8 +31,6 @@ from verify.web.setup_pages import (
     ViewCard,
 )
 from verify.web.visit import Known, Visit, not_there
-
-BODY, NEW = "*body", "*new"  # what a typed box is for, beside ids of parts
 
 
 @dataclass(frozen=True)
@@ -225,8 +225,8 @@ def _points(outline: Outline) -> str:
 # --- One view -----------------------------------------------------------------------------
 
 
-def draw_page(on: Bench, view: View, problem: str = "") -> DrawPage:
-    """Return the page on which a view is drawn."""
+def draw_page(on: Bench, view: View, problem: str = "", typed: Numbers | None = None) -> DrawPage:
+    """Return the page on which a view is drawn; ``typed``: numbers that are being changed."""
     language = on.visit.language
     url = on.view_url(view.id)
     unsure = on.draft.unsure.get(view.id, ())
@@ -251,6 +251,9 @@ def draw_page(on: Bench, view: View, problem: str = "") -> DrawPage:
         parts=parts,
         drawing=json.dumps(drawing(on.draft, view, language.code)),
         example=_example(on, view),
+        numbers=all_numbers(on.draft, view, language.code),
+        typed=typed or Numbers(NEW),
+        typing=typed is not None,
         targets=(*targets, *((part.id, part.title) for part in parts)),
         next_url=on.view_url(following[0]) if following else on.url,
         fixed=on.fixed,

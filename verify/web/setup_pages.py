@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from verify.web.setup_numbers import Numbers
 from verify.web.workshop import Attempt
 
 Choices = tuple[tuple[str, str], ...]  # value and words
@@ -136,8 +137,9 @@ class DrawPage:
     Attributes:
         drawing: for the script, as JSON.
         example: picture of the same view of the machine that it is copied from.
-        targets: what a box may be typed for: value and words.
-        found: False where the tool did not find the body in the photo.
+        targets: what numbers may be typed for: value and words.
+        numbers: of all outlines.
+        typed: what stands in the form for numbers; ``typing`` is True where it is wanted.
     """
 
     setup: str
@@ -148,6 +150,9 @@ class DrawPage:
     drawing: str
     example: str
     targets: Choices
+    numbers: tuple[Numbers, ...]
+    typed: Numbers
+    typing: bool
     next_url: str
     fixed: bool
     problem: str

@@ -12,8 +12,8 @@ from fastapi import UploadFile
 
 from verify.domain import Outline, View
 from verify.errors import VerifyError
+from verify.rebuild.people import SETTING_UP
 from verify.store import outlines
-from verify.store.sites import SETTING_UP
 from verify.web.errors import WebError
 from verify.web.language import later
 from verify.web.setup_build import Bench

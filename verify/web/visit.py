@@ -13,7 +13,7 @@ from fastapi import Depends, Request
 from fastapi.responses import JSONResponse, RedirectResponse, Response
 
 from verify.errors import UsageError
-from verify.rebuild.people import Actor, Role
+from verify.rebuild.people import ANSWERABLE, SETTING_UP, Actor, Role
 from verify.rebuild.replay import Rebuild
 from verify.store.home import Home
 from verify.store.people import Person
@@ -34,8 +34,6 @@ from verify.web.security import (
 from verify.web.settings import WebSettings
 from verify.web.teaching import Trials
 from verify.web.workshop import Workshop
-
-ANSWERABLE = (Role.MANAGER, Role.SUPERVISOR)  # who decides about rebuilds and people
 
 
 @dataclass(frozen=True)
@@ -188,14 +186,14 @@ class Visit:
 
     def _links(self, path: str) -> Iterable[Link]:
         roles = {role for actor in self.actors.values() for role in actor.roles}
-        answerable = roles & {Role.MANAGER, Role.SUPERVISOR}
+        answerable, looking = bool(roles & ANSWERABLE), bool(roles & SETTING_UP)
         wanted = [
             (later("Tonight"), "/", True),
-            (later("Waiting"), "/waiting", bool(answerable)),
-            (later("Flagged"), "/flagged", bool(answerable)),
-            (later("People"), "/people", bool(answerable)),
-            (later("Machines"), "/machines", bool(answerable or Role.TECHNICIAN in roles)),
-            (later("Trends"), "/trends", bool(answerable or Role.TECHNICIAN in roles)),
+            (later("Waiting"), "/waiting", answerable),
+            (later("Flagged"), "/flagged", answerable),
+            (later("People"), "/people", answerable),
+            (later("Machines"), "/machines", looking),
+            (later("Trends"), "/trends", looking),
         ]
         for title, url, shown in wanted:
             if shown:

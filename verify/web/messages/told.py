@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping
 
 from verify.rebuild.entries import from_rfc3339
 from verify.rebuild.notices import Why
 from verify.store.messages import Channel, Message, Standing, Trouble
-from verify.store.records import Listed
-from verify.web.evidence_pages import Told
+from verify.web.crew_pages import Told
 from verify.web.language import Language, later
 from verify.web.visit import Visit
 
@@ -30,11 +29,16 @@ _TONES = {
 }
 
 
-def told_lines(visit: Visit, rebuilds: Sequence[Listed]) -> dict[str, list[Told]]:
-    """Return what is said of the messages about rebuilds, by rebuild, the oldest first."""
+def told_lines(visit: Visit, stores: Mapping[str, str]) -> dict[str, list[Told]]:
+    """Return what is said of the messages about rebuilds, by rebuild, the oldest first.
+
+    Args:
+        visit: whose language it is told in.
+        stores: ids of rebuilds, each with the id of its store.
+    """
     zones = {site.id: site.zone for site in visit.home.sites.stores()}
-    zone_of = {listed.id: zones[listed.store] for listed in rebuilds}
-    found = visit.home.messages.listed(zone_of) if rebuilds else []
+    zone_of = {rebuild: zones[store] for rebuild, store in stores.items()}
+    found = visit.home.messages.listed(zone_of) if stores else []
     names = {person.id: person.name for person in visit.home.people.everybody()} if found else {}
     newest: dict[tuple[str, Why], int] = {}
     for message in found:
@@ -47,7 +51,10 @@ def told_lines(visit: Visit, rebuilds: Sequence[Listed]) -> dict[str, list[Told]
             continue
         text = _text(visit.language, message, names, zone_of[message.rebuild])
         tone = _TONES.get(message.standing, "wait")
-        told.setdefault(message.rebuild, []).append(Told(text, tone))
+        lines = told.setdefault(message.rebuild, [])
+        line = Told(text[:1].upper() + text[1:], tone)
+        if line not in lines:  # a webhook is told in both rounds
+            lines.append(line)
     return told
 
 

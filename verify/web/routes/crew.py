@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import tempfile
 from functools import partial
 from http import HTTPStatus
@@ -14,7 +15,8 @@ from fastapi.responses import Response
 
 from verify.domain import Result
 from verify.errors import UsageError
-from verify.rebuild.people import Role
+from verify.rebuild.notices import waits_for
+from verify.rebuild.people import ANSWERABLE
 from verify.rebuild.replay import Standing
 from verify.rebuild.states import State
 from verify.store.rebuilds import Rebuilds
@@ -26,8 +28,10 @@ from verify.web.crew_build import (
     step_url,
 )
 from verify.web.crew_pages import TonightPage
+from verify.web.deputies import standing_in
 from verify.web.errors import WebError
 from verify.web.language import later
+from verify.web.messages.told import told_lines
 from verify.web.pages import render
 from verify.web.visit import CHECKED, Known, Visit, not_there
 
@@ -47,7 +51,7 @@ def tonight(visit: Known) -> Response:
             newest = visit.home.rebuilds.listed(machine=machine.id, limit=1)
             site = sites[machine.store]
             cards.append(machine_card(visit, machine, site.name, newest[0] if newest else None))
-    answerable = [s.id for s in visit.stores(Role.MANAGER, Role.SUPERVISOR)]
+    answerable = [s.id for s in visit.stores(*ANSWERABLE)]
     waiting = [
         listed
         for store in answerable
@@ -55,7 +59,8 @@ def tonight(visit: Known) -> Response:
     ]
     flagged = visit.home.reviews.flagged(answerable) if answerable else []
     undecided = sum(f.said is None for f in flagged)
-    return render(visit, "tonight.html", TonightPage(tuple(cards), len(waiting), undecided))
+    page = TonightPage(tuple(cards), len(waiting), undecided, standing_in(visit))
+    return render(visit, "tonight.html", page)
 
 
 @router.post("/machine/{machine_id}/start", dependencies=[CHECKED])
@@ -70,7 +75,12 @@ def start(visit: Known, machine_id: str) -> Response:
 @router.get("/rebuild/{rebuild_id}")
 def show_rebuild(visit: Known, rebuild_id: str) -> Response:
     """Show where a rebuild stands."""
-    return render(visit, "rebuild.html", rebuild_page(visit, visit.rebuild(rebuild_id)))
+    rebuild = visit.rebuild(rebuild_id)
+    page = rebuild_page(visit, rebuild)
+    if waits_for(rebuild.state, to_countersign=False):
+        told = told_lines(visit, {rebuild.id: rebuild.store})
+        page = dataclasses.replace(page, waits=True, told=tuple(told.get(rebuild.id, ())))
+    return render(visit, "rebuild.html", page)
 
 
 @router.get("/rebuild/{rebuild_id}/step/{step_id}")

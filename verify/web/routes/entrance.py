@@ -154,7 +154,7 @@ def first(
             raise UsageError(visit.say("The two PINs differ."))
         _make_first(visit, Site(store, store_name, zone), person, name, pin)
     except UsageError as error:
-        return render(visit, "first.html", FirstPage(str(error), filled), 400)
+        return render(visit, "first.html", FirstPage(visit.say(str(error)), filled), 400)
     visit.sign_in(visit.home.people.person(person))
     return visit.done("/")
 

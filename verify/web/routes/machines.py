@@ -12,9 +12,9 @@ from fastapi.responses import Response
 
 from verify.domain import Machine, Shot, Text, View
 from verify.errors import UsageError
+from verify.rebuild.people import SETTING_UP
 from verify.store.draft_edits import slug
 from verify.store.drafts import Draft
-from verify.store.sites import SETTING_UP
 from verify.web.pages import render
 from verify.web.setup_build import machines_page
 from verify.web.setup_pages import StickerPage

@@ -10,6 +10,7 @@ from fastapi.responses import Response
 
 from verify.errors import RefusedError, UsageError, VerifyError
 from verify.rebuild.entries import ClearedAs, from_rfc3339
+from verify.rebuild.people import ANSWERABLE
 from verify.store.reviews import Flagged, Said
 from verify.web import words
 from verify.web.crew_build import view_of
@@ -18,7 +19,7 @@ from verify.web.language import later
 from verify.web.manager_pages import FlaggedPage, FlaggedPart, TeachPage
 from verify.web.pages import render
 from verify.web.teaching import add_shot, key_of
-from verify.web.visit import ANSWERABLE, CHECKED, Known, Visit, not_there
+from verify.web.visit import CHECKED, Known, Visit, not_there
 
 router = APIRouter()
 

@@ -11,19 +11,28 @@ from fastapi import APIRouter, Form
 from fastapi.responses import Response
 
 from verify.errors import RefusedError, UsageError
-from verify.rebuild.people import Role
+from verify.rebuild.people import ANSWERABLE, NAMING_DEPUTIES, Role, may_give
 from verify.store import pins
 from verify.store.people import Person
 from verify.web import words
+from verify.web.deputies import (
+    DeputyForm,
+    DeputyLine,
+    by_clock,
+    deputy_form,
+    deputy_lines,
+    own_stores,
+)
 from verify.web.errors import WebError, refusal
 from verify.web.language import LANGUAGES, choose, later
 from verify.web.pages import render
 from verify.web.routes.supervisor import confirm
-from verify.web.visit import ANSWERABLE, CHECKED, Known, Visit, not_there
+from verify.web.visit import CHECKED, Known, Visit, not_there
 
 router = APIRouter()
 
 Word = Annotated[str, Form(max_length=128)]
+Clock = Annotated[str, Form(max_length=32)]
 Email = Annotated[str, Form(max_length=254)]
 
 _LANGUAGE_NAMES = {"en": "English", "es": "Español"}  # each in its own words
@@ -38,6 +47,7 @@ class PersonLine:
     parts: str
     can_sign_in: bool
     mine: bool
+    may: bool  # this person may give her a PIN, and say that she has left
 
 
 @dataclass(frozen=True)
@@ -45,15 +55,21 @@ class PeoplePage:
     """Who there is.
 
     Attributes:
-        stores, roles: id and words of what may be given.
+        deputies: who stands in for a supervisor.
+        naming: who may be named for that.
+        stores, roles: id and words of what may be given; none where nothing may.
+        done: what was just changed: ``left``, ``named``, ``ended``, or empty.
         new_pin: name, sign-in name and PIN, shown this once; None otherwise.
         problem: what went wrong with the last try; empty otherwise.
         filled: what was typed in.
     """
 
     people: tuple[PersonLine, ...]
+    deputies: tuple[DeputyLine, ...]
+    naming: DeputyForm
     stores: tuple[tuple[str, str], ...]
     roles: tuple[tuple[str, str], ...]
+    done: str
     new_pin: tuple[str, str, str] | None
     problem: str
     filled: dict[str, str]
@@ -80,9 +96,9 @@ class MinePage:
 
 
 @router.get("/people")
-def people(visit: Known) -> Response:
+def people(visit: Known, done: str = "") -> Response:
     """Show the people of this person's stores."""
-    return _show(visit)
+    return _show(visit, done=done)
 
 
 @router.post("/people/add", dependencies=[CHECKED])
@@ -129,7 +145,38 @@ def leave(visit: Known, person_id: str, sure: Annotated[bool, Form()]) -> Respon
         text = later("Nobody takes themselves out; somebody else does it.")
         raise WebError(HTTPStatus.CONFLICT, "own-work", text)
     visit.home.people.leave(person_id, by=visit.by)
-    return visit.done("/people")
+    return visit.done("/people?done=left")
+
+
+@router.post("/people/deputy", dependencies=[CHECKED])
+def name_deputy(
+    visit: Known, person: Word, store: Word, ends: Clock = "", starts: Clock = ""
+) -> Response:
+    """Let somebody stand in for a supervisor; without a beginning from now on."""
+    visit.require(store, NAMING_DEPUTIES)
+    zone = visit.home.sites.store(store).zone
+    now = visit.home.deputies.clock()
+    try:
+        begins = by_clock(starts, zone) if starts else now
+        visit.home.deputies.name(person, store, begins, by_clock(ends, zone), by=visit.by)
+    except UsageError as error:
+        filled = {"deputy": person, "at": store, "starts": starts, "ends": ends}
+        return _show(
+            visit, problem=visit.say(str(error)), filled=filled, status=HTTPStatus.BAD_REQUEST
+        )
+    return visit.done("/people?done=named")
+
+
+@router.post("/people/deputy/{number}/end", dependencies=[CHECKED])
+def end_deputy(visit: Known, number: int) -> Response:
+    """End now that somebody stands in."""
+    sites = visit.require_stores(*ANSWERABLE)
+    deputies = {d.id: d for site in sites for d in visit.home.deputies.listed(site.id)}
+    if number not in deputies:
+        raise not_there()
+    visit.home.deputies.end(number, by=visit.by)
+    mine = deputies[number].person == visit.by  # who may not see the page of people any more
+    return visit.done("/" if mine else "/people?done=ended")
 
 
 @router.get("/me")
@@ -210,10 +257,13 @@ def _show(
     problem: str = "",
     filled: dict[str, str] | None = None,
     status: int = 200,
+    done: str = "",
 ) -> Response:
     sites = visit.require_stores(*ANSWERABLE)
     names = {site.id: site.name for site in sites}
     known = {p.id: p for site in sites for p in visit.home.people.everybody(site.id)}
+    everybody = sorted(known.values(), key=lambda p: p.name)
+    mine = visit.home.people.person(visit.by).roles
     lines = [
         PersonLine(
             id=person.id,
@@ -225,18 +275,23 @@ def _show(
             ),
             can_sign_in=person.can_sign_in,
             mine=person.id == visit.by,
+            may=may_give(mine, person.roles),
         )
-        for person in sorted(known.values(), key=lambda p: p.name)
+        for person in everybody
     ]
-    supervises = bool(visit.stores(Role.SUPERVISOR))
+    giving = own_stores(visit, sites, ANSWERABLE)
+    supervises = bool(own_stores(visit, sites, frozenset({Role.SUPERVISOR})))
     page = PeoplePage(
         people=tuple(lines),
-        stores=tuple(names.items()),
+        deputies=deputy_lines(visit, sites),
+        naming=deputy_form(visit, sites, everybody),
+        stores=tuple((site.id, site.name) for site in giving),
         roles=tuple(
             (role.value, visit.say(words.ROLES[role]))
             for role in Role
             if supervises or role is Role.CREW
         ),
+        done=done,
         new_pin=new_pin,
         problem=problem,
         filled=filled or {},

@@ -14,7 +14,7 @@ from verify.store.drafts import Draft
 from verify.web.language import later
 from verify.web.pages import render
 from verify.web.setup_build import Working
-from verify.web.setup_part import PartSaid, part_page, problem_of, with_words
+from verify.web.setup_part import OWN, PartSaid, part_page, problem_of, with_words
 from verify.web.visit import CHECKED, not_there
 
 router = APIRouter()
@@ -58,7 +58,7 @@ def say(
     part = part_of(view, part_id)
     form = PartSaid(
         title=title,
-        expect=expect,
+        expect=OWN if own_expect.strip() else expect,
         own_expect=own_expect,
         stop=severity != "caution",
         faults=fault or (),

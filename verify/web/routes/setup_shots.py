@@ -12,7 +12,7 @@ from fastapi.responses import Response
 
 from verify.errors import PhotoError, UsageError
 from verify.store import draft_edits
-from verify.web.errors import WebError
+from verify.web.errors import WebError, reason
 from verify.web.language import later
 from verify.web.pages import render
 from verify.web.setup_build import Bench, Working
@@ -47,7 +47,8 @@ def _add(on: Bench, view_id: str, picture: UploadFile | None) -> Response:
         file, _ = kept_photo(on, view_id, picture)
         on.change(lambda draft: draft_edits.add_shot(draft, view_id, file))
     except (PhotoError, UsageError) as error:
-        problem = on.visit.say("This photo cannot be used: %(why)s", why=on.visit.say(str(error)))
+        why = reason(error, on.visit.language)
+        problem = on.visit.say("This photo cannot be used: %(why)s", why=why)
         page = shots_page(on, view, problem=problem)
         return render(on.visit, "shots.html", page, HTTPStatus.BAD_REQUEST)
     return on.visit.done(f"{on.view_url(view_id)}/shots?opened={file}#opened")

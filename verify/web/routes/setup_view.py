@@ -18,10 +18,11 @@ from verify.errors import PhotoError
 from verify.store import draft_edits, outlines
 from verify.store.draft_edits import Drawn
 from verify.store.drafts import Draft
-from verify.web.errors import WebError
+from verify.web.errors import WebError, reason
 from verify.web.language import later
 from verify.web.pages import render
-from verify.web.setup_build import BODY, NEW, Bench, Working, draw_page, drawing, mark_of
+from verify.web.setup_build import Bench, Working, draw_page, drawing, mark_of
+from verify.web.setup_numbers import BODY, NEW, Numbers, all_numbers, outline_of
 from verify.web.setup_photos import kept_photo, laid_over
 from verify.web.setup_words import flaw_words
 from verify.web.visit import CHECKED
@@ -29,7 +30,7 @@ from verify.web.visit import CHECKED
 router = APIRouter()
 
 Word = Annotated[str, Form(max_length=200)]
-Number = Annotated[float, Form()]
+Number = Annotated[str, Form(max_length=32)]
 _MOST = 60_000  # characters of a drawing
 _ELSEWHERE = later(
     "This view was changed in another window. Load the page again; what you drew since is lost."
@@ -38,9 +39,14 @@ _NO_DRAWING = later("This drawing cannot be read. Load the page again.")
 
 
 @router.get("/set-up/{draft_id}/view/{view_id}")
-def show(on: Working, view_id: str) -> Response:
-    """Show a view with its outlines, to be drawn."""
-    return render(on.visit, "draw.html", draw_page(on, on.view(view_id)))
+def show(on: Working, view_id: str, numbers: str = "") -> Response:
+    """Show a view with its outlines, to be drawn; or the numbers of one, to be typed anew."""
+    view = on.view(view_id)
+    found = all_numbers(on.draft, view, on.visit.language.code)
+    typed = next((one for one in found if one.target == numbers), None)
+    if numbers == NEW:
+        typed = Numbers(NEW)
+    return render(on.visit, "draw.html", draw_page(on, view, typed=typed))
 
 
 @router.post("/set-up/{draft_id}/view/{view_id}/photo", dependencies=[CHECKED])
@@ -58,7 +64,8 @@ def _take(on: Bench, view_id: str, picture: UploadFile | None) -> Response:
         file, size = kept_photo(on, view_id, picture)
         laid, unsure = laid_over(on, view, file, size)
     except PhotoError as error:
-        problem = on.visit.say("This photo cannot be used: %(why)s", why=on.visit.say(str(error)))
+        why = reason(error, on.visit.language)
+        problem = on.visit.say("This photo cannot be used: %(why)s", why=why)
         return render(on.visit, "draw.html", draw_page(on, view, problem), HTTPStatus.BAD_REQUEST)
 
     def change(draft: Draft) -> Draft:
@@ -117,21 +124,25 @@ def type_box(
     view_id: str,
     target: Annotated[str, Form(max_length=64)] = NEW,
     shape: Annotated[str, Form(max_length=16)] = "rectangle",
-    left: Number = 0.0,
-    top: Number = 0.0,
-    width: Number = 0.0,
-    height: Number = 0.0,
+    left: Number = "",
+    top: Number = "",
+    width: Number = "",
+    height: Number = "",
+    corners: Annotated[str, Form(max_length=_MOST)] = "",
     title: Word = "",
 ) -> Response:
     """Draw by numbers, for whoever cannot draw with a finger or has no script."""
     view = on.view(view_id)
-    name = title.strip() or next((p.title.get() for p in view.parts if p.id == target), "")
-    if not all(map(math.isfinite, (left, top, width, height))):
-        raise WebError(HTTPStatus.BAD_REQUEST, "no-number", _NO_DRAWING)
-    outline = outlines.inside(outlines.box(left, top, width, height, shape), view.size)
-    if flaw := outlines.flaw_of(outline):
-        told = flaw_words(flaw, name or on.visit.say("the body"), on.visit.language)
-        page = draw_page(on, view, told)
+    code = on.visit.language.code
+    typed = Numbers(target, title, shape, left, top, width, height, corners)
+    outline = outline_of(typed, view.size)
+    told = "" if outline is not None else on.visit.say("Type numbers, such as 412 or 412.5.")
+    if outline is not None and (flaw := outlines.flaw_of(outline)):
+        old = next((p.title.get(code) for p in view.parts if p.id == target), "")
+        name = on.visit.say("the body") if target == BODY else on.visit.say("a new part")
+        told = flaw_words(flaw, title.strip() or old or name, on.visit.language)
+    if outline is None or told:
+        page = draw_page(on, view, told, typed)
         return render(on.visit, "draw.html", page, HTTPStatus.BAD_REQUEST)
 
     def change(draft: Draft) -> Draft:
@@ -144,10 +155,10 @@ def type_box(
             kept.append(Drawn("", title, outline, shape))
         kept = [Drawn(d.id, title, outline, shape) if d.id == target else d for d in kept]
         body = outline if target == BODY else now.body
-        return draft_edits.draw(draft, view_id, body, kept, on.visit.language.code)
+        return draft_edits.draw(draft, view_id, body, kept, code)
 
     on.change(change)
-    return on.visit.done(on.view_url(view_id))
+    return on.visit.done(f"{on.view_url(view_id)}?numbers={NEW}#numbers")
 
 
 @router.post("/set-up/{draft_id}/view/{view_id}/checked", dependencies=[CHECKED])

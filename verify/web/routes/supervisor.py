@@ -14,21 +14,22 @@ from fastapi.responses import Response
 
 from verify.errors import RefusedError, UsageError
 from verify.rebuild.entries import ClearedAs, from_rfc3339
-from verify.rebuild.people import Role
+from verify.rebuild.notices import Why, may_answer
+from verify.rebuild.people import ANSWERABLE
 from verify.rebuild.replay import Rebuild
-from verify.rebuild.states import State
 from verify.store.rebuilds import Rebuilds
 from verify.store.records import Listed
 from verify.web import words
 from verify.web.crew_build import TONES
-from verify.web.errors import WebError, refusal
+from verify.web.crew_pages import Told
+from verify.web.errors import WebError, reason
 from verify.web.evidence_build import evidence_page
-from verify.web.evidence_pages import Told, Waiting, WaitingPage
+from verify.web.evidence_pages import Waiting, WaitingPage
 from verify.web.language import later
 from verify.web.messages.told import told_lines
 from verify.web.pages import render
 from verify.web.security import Session
-from verify.web.visit import ANSWERABLE, CHECKED, Known, Visit
+from verify.web.visit import CHECKED, Known, Visit
 
 router = APIRouter()
 
@@ -46,15 +47,11 @@ def waiting(visit: Known) -> Response:
     others: list[Listed] = []
     for site in visit.stores(*ANSWERABLE):
         listed = visit.home.rebuilds.listed(store=site.id)
-        handed += [r for r in listed if r.state is State.HANDED_IN]
-        others += [
-            r
-            for r in listed
-            if r.to_countersign or r.state in (State.STOPPED, State.OUT_OF_SERVICE)
-        ]
+        handed += [r for r in listed if Why.RELEASE in r.waits_for]
+        others += [r for r in listed if r.waits_for and Why.RELEASE not in r.waits_for]
     handed.sort(key=lambda r: r.handed_in_at or "")
     others.sort(key=lambda r: r.changed_at)
-    told = told_lines(visit, [*handed, *others])
+    told = told_lines(visit, {r.id: r.store for r in (*handed, *others)})
     page = WaitingPage(
         tuple(_waiting(visit, r, told) for r in handed),
         tuple(_waiting(visit, r, told) for r in others),
@@ -181,9 +178,8 @@ def _decide(
         act(visit.home.rebuilds)
     except (RefusedError, UsageError) as error:
         rebuild = visit.home.rebuilds.get(rebuild_id)
-        told = refusal(error, visit.language) if isinstance(error, RefusedError) else str(error)
         status = 403 if getattr(error, "code", "") in ("wrong-pin", "role", "own-work") else 409
-        page = evidence_page(visit, rebuild, told)
+        page = evidence_page(visit, rebuild, reason(error, visit.language))
         return render(visit, "evidence.html", page, status)
     return visit.done(f"/rebuild/{rebuild_id}/evidence{anchor}")
 
@@ -214,7 +210,7 @@ def _waiting(visit: Visit, listed: Listed, told: Mapping[str, Sequence[Told]]) -
         since=language.moment(since, site.zone),
         waited=language.span(visit.home.people.clock() - since),
         held=listed.open_holds,
-        mine=visit.is_any(listed.store, Role.SUPERVISOR),
+        mine=any(visit.is_any(listed.store, *may_answer(why)) for why in listed.waits_for),
         told=tuple(told.get(listed.id, ())),
     )
 

@@ -1,26 +1,24 @@
-"""What goes wrong where: for managers and supervisors, of their stores."""
+"""What goes wrong where: for managers, supervisors and technicians, of their stores."""
 
 from __future__ import annotations
 
 from fastapi import APIRouter
 from fastapi.responses import Response
 
-from verify.rebuild.people import Role
+from verify.rebuild.people import SETTING_UP
 from verify.web.pages import render
 from verify.web.trends_pages import SPANS, trends_page
 from verify.web.visit import Known, not_there
 
 router = APIRouter()
 
-LOOKING = (Role.MANAGER, Role.SUPERVISOR, Role.TECHNICIAN)
-
 
 @router.get("/trends")
 def trends(visit: Known, weeks: int = 12, store: str = "") -> Response:
     """Show trends of all stores of this person, or of one."""
-    sites = visit.require_stores(*LOOKING)
+    sites = visit.require_stores(*SETTING_UP)
     if store:
-        visit.require(store, LOOKING)
+        visit.require(store, SETTING_UP)
         sites = [site for site in sites if site.id == store]
     if weeks not in SPANS:
         raise not_there()
