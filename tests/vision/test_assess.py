@@ -199,34 +199,6 @@ def test_a_part_that_lies_well_off_its_place_is_named_displaced(
     assert (right.verdict, right.found) == (OK, "fitted")
 
 
-def test_a_part_beside_its_place_is_looked_at_again_where_it_is(
-    taught: TaughtView, tmp_path: Path
-) -> None:
-    """The comparer tells a shift by where the colour is, as the networks learnt to."""
-
-    class Centred(ColourNetworks):
-        def compare(self, patch: fr.F32, shots: fr.F32, mask: fr.F32) -> fr.F32:
-            out = super().compare(patch, shots, mask)
-            side = patch.shape[-1]
-            colour = np.linalg.norm(patch[:, :3], axis=1)
-            rows, columns = (np.indices((side, side)) - (side - 1) / 2) / side
-            total = colour.sum((1, 2))
-            out[:, 2] = (colour * columns).sum((1, 2)) / total
-            out[:, 3] = (colour * rows).sum((1, 2)) / total
-            return out
-
-    x, y = PLACES["left"]
-    picture = paint()
-    plate = picture[y : y + SIDE, x : x + SIDE].copy()
-    picture[y : y + SIDE, x : x + SIDE] = 110
-    picture[y + 9 : y + 9 + SIDE, x + 14 : x + 14 + SIDE] = plate
-    left, right, _ = judged(taught, picture, tmp_path, np.eye(3), Centred()).findings
-    for finding, place in ((left, (x + 14, y + 9)), (right, PLACES["right"])):
-        assert finding.outline is not None
-        np.testing.assert_allclose(np.min(finding.outline, axis=0), place, atol=3)
-    assert (left.verdict, left.found) == (OK, "fitted")  # a tenth of its patch is no fault
-
-
 @pytest.mark.parametrize("shift", [(11.0, -9.0), (-9.0, 12.0)])
 def test_a_plane_that_is_a_little_off_is_moved_towards_the_parts(
     taught: TaughtView, tmp_path: Path, shift: tuple[float, float]

@@ -216,12 +216,18 @@ def _weighted_homography(source: F64, target: F64, log_error: F64) -> F64:
 
 
 def locate_body(
-    net: Networks, anchors: tuple[Anchor, ...], photo: U8, tokens: PhotoTokens, body: F64
+    net: Networks,
+    anchors: tuple[Anchor, ...],
+    photo: U8,
+    tokens: PhotoTokens,
+    body: F64,
+    *,
+    twin: bool = True,
 ) -> Placement | None:
     """Return the best believed placement over the anchors, or None.
 
-    The first anchor (the master) mostly suffices; others, and starts turned by half, are tried
-    only while the fit is not good.
+    The first anchor (the master) mostly suffices; others and, where ``twin`` says so, starts
+    turned by half, are tried only while the fit is not good.
     """
     best: Placement | None = None
     for anchor in anchors:
@@ -234,7 +240,7 @@ def locate_body(
                 best = placed
             if best is not None and best.fit > FIT_GOOD:
                 return best
-    return _try_twin(net, anchors[0], photo, best, body)
+    return _try_twin(net, anchors[0], photo, best, body) if twin else best
 
 
 def _try_twin(

@@ -157,16 +157,20 @@ class Checker:
     def _best(
         self, views: tuple[TaughtView, ...], photo: U8, tokens: align.PhotoTokens
     ) -> tuple[TaughtView, align.Placement] | None:
-        """Return the view that fits best, if any fits."""
-        best: tuple[TaughtView, align.Placement] | None = None
-        for view in views:
-            placement = align.locate_body(
-                self.networks, view.anchors, photo, tokens, view.layout.body_in_crop
-            )
-            if placement is None or placement.fit < align.FIT_ENOUGH:
-                continue
-            if best is None or placement.fit > best[1].fit:
-                best = (view, placement)
+        """Return the view that fits best, if any fits: by the masters, then by all anchors."""
+        for thorough in (False, True) if len(views) > 1 else (True,):
+            best: tuple[TaughtView, align.Placement] | None = None
+            for view in views:
+                anchors = view.anchors if thorough else view.anchors[:1]
+                placement = align.locate_body(
+                    self.networks, anchors, photo, tokens, view.layout.body_in_crop, twin=thorough
+                )
+                if placement is None or placement.fit < align.FIT_ENOUGH:
+                    continue
+                if best is None or placement.fit > best[1].fit:
+                    best = (view, placement)
+            if best is not None and best[1].fit > align.FIT_GOOD:
+                return best
         return best
 
     def _wrong_view(self, wanted: str, other: TaughtView, started: float) -> Judged:

@@ -22,7 +22,7 @@ from .frame import F32, F64
 from .locate import SIDE, Response, Template, respond
 from .network import Networks
 
-REACH = 16  # pixels of a patch that a part is looked for to each side
+REACH = 12  # pixels of a patch that a part is looked for to each side
 SHARP = 25.0  # how much likelier a place is for each point of likeness
 WINDOWS = (8.0, 8.0, 5.0, 5.0, 3.0, 3.0)  # sigma, pixels of a patch, round the place of now
 STIFF = 0.02  # sigma of a corner's shift, share of the body's width
