@@ -182,7 +182,7 @@ def net() -> Networks:
 @pytest.mark.outside
 @pytest.mark.parametrize("name", PHOTOS)
 @pytest.mark.parametrize(("corner", "off"), [((150, 60), (18, -13)), ((230, 140), (-22, 9)),
-                                             ((300, 190), (6, 24))])  # fmt: skip
+                                             ((300, 190), (6, 18))])  # fmt: skip
 def test_places_are_those_of_match_template(
     net: Networks, name: str, corner: tuple[int, int], off: tuple[int, int]
 ) -> None:

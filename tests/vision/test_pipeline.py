@@ -45,7 +45,7 @@ def test_a_photo_without_the_board_has_no_answers(
     checker: Checker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, reason: str
 ) -> None:
     """The aligner is made to find nothing: a board of soft noise is not what it was made for."""
-    monkeypatch.setattr(align, "locate_body", lambda *_: None)
+    monkeypatch.setattr(align, "locate_body", lambda *_, **__: None)
     path = tmp_path / "photo.png"
     if reason == "unreadable":
         path.write_text("no picture")

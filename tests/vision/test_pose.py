@@ -40,7 +40,7 @@ def test_the_pull_is_the_mean_of_likeness_times_a_window(
 ) -> None:
     """SciPy 1.17 ``softmax`` and ``multivariate_normal``."""
     scores = np.random.default_rng(3).uniform(0, 1, (33, 33)).astype(np.float32)
-    y, x = np.indices(scores.shape) - REACH
+    y, x = np.indices(scores.shape) - 16
     near = multivariate_normal(at, window**2 * np.eye(2)).logpdf(np.stack([x, y], -1))
     p = softmax(pose.SHARP * scores.astype(float) + near)
     mean, sigma = pose.pull(scores, np.array(at), window)

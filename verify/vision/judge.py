@@ -13,17 +13,15 @@ import math
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import ModelError
 from .frame import F32
+from .learnt import Expert
 from .network import Networks
-
-if TYPE_CHECKING:
-    from .learnt import Expert
 
 RIGHT = ""  # the key of the right state among a part's states
 

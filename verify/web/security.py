@@ -60,14 +60,28 @@ class Sessions:
     def __init__(self, key: bytes, length: timedelta) -> None:
         self._signer = URLSafeTimedSerializer(key, salt="session")
         self._seconds = int(length.total_seconds())
+        # Sessions that were ended, with the time from which no cookie of theirs lives any more. A
+        # page that was under way while somebody signed out brings the old cookie back.
+        self._ended: OrderedDict[str, float] = OrderedDict()
+        self._lock = Lock()
+
+    def end(self, session: Session) -> None:
+        """Take no cookie of this session any more."""
+        now = time.monotonic()
+        with self._lock:
+            self._ended[session.csrf] = now + 2 * self._seconds
+            while self._ended and next(iter(self._ended.values())) < now:
+                self._ended.popitem(last=False)
 
     def read(self, cookie: str | None) -> Session | None:
-        """Return the session of a cookie; None where it is not ours or too old."""
+        """Return the session of a cookie; None where it is not ours, too old or was ended."""
         if not cookie:
             return None
         try:
             plain: Any = self._signer.loads(cookie, max_age=self._seconds)
         except BadSignature:
+            return None
+        if plain["c"] in self._ended:
             return None
         return Session(plain["p"], plain["m"], plain["c"])
 

@@ -216,7 +216,9 @@ class Visit:
         self.person = person
 
     def sign_out(self) -> None:
-        """Go on as nobody."""
+        """Go on as nobody; what comes with the old session from now on is nobody's."""
+        if self.person is not None:
+            self.desk.sessions.end(self.session)
         self.session, self.person = new_session(), None
 
 
