@@ -31,11 +31,11 @@ from demo_data.render.packing import (
 from demo_data.render.spec import F32, Camera, Item, Lamp, Material, Scene
 from demo_data.render.starting import RenderError, pick_variant, start
 
-__all__ = ["TEXTURE_SIZE", "Capacity", "Engine", "RenderError", "pick_variant"]
+__all__ = ["CLEARCOAT_GLOSS", "MIN_ROUGHNESS", "TEXTURE_SIZE", "Capacity", "Engine", "RenderError", "pick_variant"]
 
 TEXTURE_SIZE = 512
-_CLEARCOAT_GLOSS = 0.9
-_MIN_ROUGHNESS = 0.03
+CLEARCOAT_GLOSS = 0.9
+MIN_ROUGHNESS = 0.03
 # Samples traced in one launch; larger pictures are drawn in several launches to bound memory.
 _SAMPLES_PER_PASS = 80_000_000
 
@@ -112,7 +112,7 @@ class Engine:
             "roughness": 0.5,
             "specular": 0.5,
             "clearcoat": 0.5,
-            "clearcoat_gloss": _CLEARCOAT_GLOSS,
+            "clearcoat_gloss": CLEARCOAT_GLOSS,
             "anisotropic": 0.5,
         }
         return mi.load_dict({"type": "twosided", "inner": inner}, optimize=False)
@@ -123,11 +123,15 @@ class Engine:
         props["bsdf"] = self._bsdf(textured)
         return mi.Mesh(name, 3, 1, props=props, has_vertex_normals=True, has_vertex_texcoords=True)
 
+    def _plain_slots(self) -> dict[str, Any]:
+        """Return the meshes that take the items without a texture, by name."""
+        names = [f"p{index}" for index in range(self.capacity.plain)]
+        return {name: self._slot(name, textured=False) for name in names}
+
     def _build(self) -> Any:
         width, height = self.size
         scene: dict[str, Any] = {"type": "scene"}
-        for index in range(self.capacity.plain):
-            scene[f"p{index}"] = self._slot(f"p{index}", textured=False)
+        scene |= self._plain_slots()
         for index in range(self.capacity.textured):
             scene[f"t{index}"] = self._slot(f"t{index}", textured=True)
         for index in range(self.capacity.lamps):
@@ -241,8 +245,12 @@ class Engine:
                 groups.setdefault(material_key(item.material), []).append(item)
         plain = [g for g in groups.values() if g[0].material.texture is None]
         textured = [g for g in groups.values() if g[0].material.texture is not None]
-        self._fill("p", plain, self.capacity.plain, "plain")
+        self._place_plain(plain)
         self._fill("t", textured, self.capacity.textured, "textured")
+
+    def _place_plain(self, groups: list[list[Item]]) -> None:
+        """Put items without a texture, grouped by material, into their slots."""
+        self._fill("p", groups, self.capacity.plain, "plain")
 
     def _fill(self, prefix: str, groups: list[list[Item]], slots: int, kind: str) -> None:
         if len(groups) > slots:
@@ -286,7 +294,7 @@ class Engine:
             self._params[f"{stem}.base_color.data"] = self._mi.TensorXf(data)
             self._textures[name] = texture
         self._number(f"{stem}.metallic.value", material.metallic)
-        self._number(f"{stem}.roughness.value", max(material.roughness, _MIN_ROUGHNESS))
+        self._number(f"{stem}.roughness.value", max(material.roughness, MIN_ROUGHNESS))
         self._number(f"{stem}.specular", max(material.specular, 1e-3))
         self._number(f"{stem}.clearcoat.value", material.clearcoat)
         self._number(f"{stem}.anisotropic.value", material.anisotropic)

@@ -299,6 +299,3 @@ def _sharpen(shown: F32, look: Look) -> F32:
     luma = (shown @ _LUMA)[..., None]
     detail = luma - gaussian(luma, look.sharpen_px)
     return np.asarray(shown + look.sharpen * np.clip(detail, -0.12, 0.12), np.float32)
-
-
-_exposure = metered_gain  # the name that the training pictures use

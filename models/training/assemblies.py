@@ -57,12 +57,16 @@ def take_gpu(job: int) -> None:
 
 def work(order: Order) -> int:
     """Draw machines until the deadline; return how many pictures were written."""
-    take_gpu(order.job)
+    take_gpu(order.job)  # before torch and the renderer look for GPUs
+    import torch
+
     from models.training.episodes import Studio, make_episode
     from models.training.shards import Episode, write_shard
 
     rng = np.random.default_rng(order.seed * 7919 + order.job)
-    studio = Studio.open(order.size, order.spp, order.variant, rng)
+    torch.set_num_threads(1)
+    device = "cuda" if torch.cuda.is_available() else "cpu"
+    studio = Studio.open(order.size, order.spp, order.variant, rng, device)
     done, failed, slowest, shard, began = 0, 0, 0.0, 0, time.monotonic()
     batch: list[Episode] = []
     number = 0

@@ -2,24 +2,33 @@
 
 from __future__ import annotations
 
+import io
 from dataclasses import dataclass, replace
 
 import numpy as np
+import torch
 from numpy.typing import NDArray
+from PIL import Image
+from torch import Tensor
 
 from demo_data.render import geometry as g
 from demo_data.render import phone
-from demo_data.render.engine import Engine
+from demo_data.render.engine import Capacity
+from demo_data.render.merged import MergedEngine
 from demo_data.render.spec import Camera, Item, Lamp, Scene
 from models.training import cameras, labels, lights, scenes
 from models.training.body import Machine, Slot
+from models.training.develop import Darkroom, calm, metered_gain, smoothed
 from models.training.layouts import random_machine
-from models.training.palette import F32, Rng, texture_pool
+from models.training.palette import Rng, texture_pool
 from models.training.parts_base import F64, Piece
 from models.training.shards import Episode
 
-RIGHT_SHOTS = 4  # photos 0 to 3 show every part right
-WRONG_SHARE = 0.42
+RIGHT_SHOTS = 3  # photos 0 to 2 show every part right
+WRONG_SHARE = 0.5
+MOST_WRONG = 2  # wrong states of a part that are drawn: each shows on several photos then
+WHOLE = Capacity(vertices=3_000_000, faces=4_000_000)
+DEPTH = 4  # light goes from a lamp to a part over one more surface; more is not seen here
 # A fault counts as told when this many pixels of the small check picture change clearly.
 CHECK_SIZE = (320, 240)
 _CHANGED = 0.06
@@ -31,64 +40,26 @@ _LEAST_SHARE = 0.018
 class Studio:
     """What a process sets up once."""
 
-    engine: Engine
-    checker: Engine
+    engine: MergedEngine
+    checker: MergedEngine
     props: scenes.Props
+    darkroom: Darkroom
 
     @classmethod
-    def open(cls, size: tuple[int, int], spp: int, variant: str | None, rng: Rng) -> Studio:
-        """Return a studio that draws pictures of ``size`` with ``spp`` samples per pixel."""
+    def open(
+        cls, size: tuple[int, int], spp: int, variant: str | None, rng: Rng, device: str
+    ) -> Studio:
+        """Return a studio that draws pictures of ``size`` with ``spp`` samples per pixel.
+
+        They are developed on ``device`` (torch's name).
+        """
         textures = texture_pool(rng)
         return cls(
-            Engine(size, spp, variant),
-            Engine(CHECK_SIZE, 16, variant),
+            MergedEngine(size, spp, variant, WHOLE, DEPTH),
+            MergedEngine(CHECK_SIZE, 16, variant, WHOLE, DEPTH),
             scenes.make_props(rng, textures),
+            Darkroom.open(device, int(rng.integers(2**31))),
         )
-
-
-def calm(linear: F32) -> F32:
-    """Return a picture without the few bright pixels that a path tracer leaves.
-
-    A pixel may be at most 1.3 times as bright as the second brightest of its eight
-    neighbours, which spares thin bright lines.
-    """
-    luma = linear.mean(-1)
-    padded = np.pad(luma, 1, mode="edge")
-    height, width = luma.shape
-    first, second = np.zeros_like(luma), np.zeros_like(luma)
-    for y in range(3):
-        for x in range(3):
-            if (y, x) != (1, 1):
-                near = padded[y : y + height, x : x + width]
-                np.maximum(second, np.minimum(first, near), out=second)
-                np.maximum(first, near, out=first)
-    factor = np.minimum(1.0, 1.3 * second / np.maximum(luma, 1e-6))
-    return np.asarray(linear * factor[..., None], np.float32)
-
-
-def smoothed(linear: F32, spread: float = 0.1) -> F32:
-    """Return a picture with little noise: a 3 x 3 mean over pixels of like brightness.
-
-    ``spread`` is the difference in log brightness at which a neighbour counts a quarter.
-    """
-    planes = np.ascontiguousarray(linear.transpose(2, 0, 1))
-    tone = np.pad(np.log(planes.mean(0) + 1e-4) / spread, 1, mode="edge")
-    padded = np.pad(planes, ((0, 0), (1, 1), (1, 1)), mode="edge")
-    height, width = linear.shape[:2]
-    total, weights = planes.copy(), np.ones((height, width), np.float32)
-    middle = tone[1:-1, 1:-1]
-    for y in range(3):
-        for x in range(3):
-            if (y, x) == (1, 1):
-                continue
-            apart = tone[y : y + height, x : x + width] - middle
-            apart *= apart
-            apart += 1
-            weight = 1 / (apart * apart)
-            weights += weight
-            for plane, near in zip(total, padded, strict=True):
-                plane += weight * near[y : y + height, x : x + width]
-    return np.ascontiguousarray((total / weights).transpose(1, 2, 0))
 
 
 def shown(rng: Rng, slot: Slot, state: int, still: bool = False) -> list[Piece]:
@@ -110,7 +81,8 @@ def make_episode(studio: Studio, seed: int, photos: int = 14) -> Episode:
     machine = random_machine(rng, studio.props.textures[5::10])
     extent = labels.extent_points(machine)
     master = cameras.master_camera(rng, machine, extent, studio.engine.size)
-    told = told_apart(studio, rng, machine, master)
+    chosen = _chosen(rng, machine)
+    told = told_apart(studio, rng, machine, master, chosen)
     shoot = _Shoot(studio, rng, machine, master, extent, seed)
     states = [_draw_states(rng, machine, told, k) for k in range(photos)]
     takes = [shoot.take(k, s) for k, s in enumerate(states)]
@@ -133,6 +105,21 @@ def make_episode(studio: Studio, seed: int, photos: int = 14) -> Episode:
     )
 
 
+def _chosen(rng: Rng, machine: Machine) -> list[list[int]]:
+    """Return the wrong states of each slot that this machine's photos may show.
+
+    A missing part is easy to tell: the finer faults come more often.
+    """
+    out = []
+    for slot in machine.slots:
+        states = np.arange(1, len(slot.part.states))
+        weights = np.array([0.5 if slot.part.states[k].how == "absent" else 1.0 for k in states])
+        count = min(MOST_WRONG, len(states))
+        picked = rng.choice(states, count, replace=False, p=weights / weights.sum())
+        out.append([int(k) for k in picked])
+    return out
+
+
 def _draw_states(rng: Rng, machine: Machine, told: list[list[bool]], photo: int) -> list[int]:
     if photo < RIGHT_SHOTS or rng.random() < 0.08:
         return [0] * len(machine.slots)
@@ -142,35 +129,35 @@ def _draw_states(rng: Rng, machine: Machine, told: list[list[bool]], photo: int)
         if not wrong or rng.random() > WRONG_SHARE:
             out.append(0)
             continue
-        # A missing part is easy to tell: the finer faults come more often.
-        weights = np.array([0.5 if slot.part.states[k].how == "absent" else 1.0 for k in wrong])
-        out.append(int(rng.choice(wrong, p=weights / weights.sum())))
+        out.append(int(rng.choice(wrong)))
     return out
 
 
 # --- which faults can be seen ---------------------------------------------------------
 
 
-def told_apart(studio: Studio, rng: Rng, machine: Machine, master: Camera) -> list[list[bool]]:
+def told_apart(
+    studio: Studio, rng: Rng, machine: Machine, master: Camera, chosen: list[list[int]]
+) -> list[list[bool]]:
     """Return for each slot and state whether the fault changes the master's picture.
 
-    The right machine and each fault are drawn small, in good light, with the same noise.
+    The right machine and each slot's ``chosen`` faults are drawn small, in good light, with
+    the same noise. What is not chosen counts as not told.
     """
     lamps, sky = lights.lamps(rng, good=True)
     camera = replace(master, size=CHECK_SIZE)
-    most = max(len(s.part.states) for s in machine.slots)
     quads = [
         camera.project(labels.part_corners(labels.right_points(s), camera)) for s in machine.slots
     ]
     base = _grey(studio, machine, camera, lamps, sky, [0] * len(machine.slots))
-    out = [[True] for _ in machine.slots]
-    for k in range(1, most):
-        states = [min(k, len(s.part.states) - 1) for s in machine.slots]
+    out = [[True] + [False] * (len(s.part.states) - 1) for s in machine.slots]
+    for turn in range(max(len(c) for c in chosen)):
+        states = [c[turn] if turn < len(c) else 0 for c in chosen]
         other = _grey(studio, machine, camera, lamps, sky, states)
         changed = np.abs(other - base) > _CHANGED
-        for row, slot, quad in zip(out, machine.slots, quads, strict=True):
-            if k < len(slot.part.states):
-                row.append(_enough(changed, quad))
+        for row, state, quad in zip(out, states, quads, strict=True):
+            if state:
+                row[state] = _enough(changed, quad)
     return out
 
 
@@ -203,6 +190,13 @@ def _grey(
     return np.asarray(padded[:-1, :-1] + padded[1:, :-1] + padded[:-1, 1:] + padded[1:, 1:]) / 4
 
 
+def encode(pixels: NDArray[np.uint8], quality: int) -> bytes:
+    """Return a plain JPEG: a training picture is read once, its bytes need not be few."""
+    buffer = io.BytesIO()
+    Image.fromarray(pixels).save(buffer, "JPEG", quality=quality, subsampling=2)
+    return buffer.getvalue()
+
+
 # --- photos ---------------------------------------------------------------------------
 
 
@@ -231,7 +225,7 @@ class _Shoot:
         self.spare = [list(s.part.states[0].variants[0]) for s in machine.slots]
 
     def take(self, k: int, states: list[int]) -> _Take:
-        """Return photo ``k``: 0 is the master, 1 to 3 are right shots, half of them mild."""
+        """Return photo ``k``: 0 is the master, the next are right shots, half of them mild."""
         rng = self.rng
         mild = 0 < k < RIGHT_SHOTS and rng.random() < 0.5
         camera = (
@@ -243,21 +237,11 @@ class _Shoot:
         linear = self.studio.engine.render(
             self._scene(camera, states, covers, good=k == 0 or mild), camera, self.seed + k
         )
-        linear = calm(linear)
+        light = calm(self.studio.darkroom.load(linear))
         if rng.random() < 0.85:
-            linear = smoothed(linear)
-        look = phone.random_look(rng, camera.size[0])
-        if rng.random() < 0.75:  # the person tapped on the machine to set the exposure
-            look = replace(look, exposure_ev=look.exposure_ev + self._metered(linear, camera))
-        if k >= RIGHT_SHOTS and rng.random() < 0.12:
-            look = replace(
-                look,
-                blur_px=look.blur_px + rng.uniform(0.5, 1.6),
-                exposure_ev=float(rng.uniform(-2.2, 0.4)),
-                shot_noise=look.shot_noise * 4,
-            )
-        pixels = phone.develop(linear, rng, look)
-        jpeg = phone.encode_jpeg(pixels, int(rng.integers(70, 93)))
+            light = smoothed(light)
+        pixels = self.studio.darkroom.develop(light, self._look(k, light, camera))
+        jpeg = encode(pixels, int(rng.integers(70, 93)))
         few = [p[:: max(1, len(p) // 40)] for p in self.samples]
         return _Take(
             jpeg,
@@ -267,7 +251,22 @@ class _Shoot:
             self._tilt(camera),
         )
 
-    def _metered(self, linear: F32, camera: Camera) -> float:
+    def _look(self, k: int, light: Tensor, camera: Camera) -> phone.Look:
+        """Draw the exposure of photo ``k``; after the right shots some are poor."""
+        rng = self.rng
+        look = phone.random_look(rng, camera.size[0])
+        if rng.random() < 0.75:  # the person tapped on the machine to set the exposure
+            look = replace(look, exposure_ev=look.exposure_ev + self._metered(light, camera))
+        if k >= RIGHT_SHOTS and rng.random() < 0.12:
+            look = replace(
+                look,
+                blur_px=look.blur_px + rng.uniform(0.5, 1.6),
+                exposure_ev=float(rng.uniform(-2.2, 0.4)),
+                shot_noise=look.shot_noise * 4,
+            )
+        return look
+
+    def _metered(self, light: Tensor, camera: Camera) -> float:
         """Return the stops that bring the body to a bright but unclipped level."""
         corners = camera.project(self.machine.rectangle)
         s, t = np.meshgrid(np.linspace(0.05, 0.95, 24), np.linspace(0.05, 0.95, 24))
@@ -275,10 +274,11 @@ class _Shoot:
         at = (1 - t) * ((1 - s) * corners[0] + s * corners[1])
         at = np.round(at + t * ((1 - s) * corners[3] + s * corners[2])).astype(int)
         at = np.clip(at, 0, np.asarray(camera.size) - 1)
-        luma = linear[at[:, 1], at[:, 0]].mean(-1)
+        here = torch.from_numpy(at).to(light.device)
+        luma = light[:, here[:, 1], here[:, 0]].mean(0).cpu().numpy()
         base = self.machine.body[0].material.base_color
         wanted = 0.12 + 0.5 * float(np.mean(base))
-        level = float(np.percentile(luma, 65)) * phone.metered_gain(linear)
+        level = float(np.percentile(luma, 65)) * metered_gain(light)
         return float(np.clip(np.log2(wanted / max(level, 1e-4)), -2.5, 1.5))
 
     def _scene(self, camera: Camera, states: list[int], covers: list[Piece], good: bool) -> Scene:
