@@ -146,21 +146,72 @@ def cut(
 
 
 def relight(x: Tensor, strength: float, generator: torch.Generator) -> Tensor:
-    """Change gain, colour, gamma, sharpness and noise of (B, 3, H, W) patches, 0 to 255."""
+    """Change gain, colour, gamma, shade, sharpness and noise of (B, 3, H, W), 0 to 255.
+
+    ``strength`` 0 changes nothing, 1 is what training uses.
+    """
+    if strength <= 0:
+        return x
     b, device = len(x), x.device
 
     def normal(*shape: int) -> Tensor:
         return torch.randn(shape, generator=generator, device=device)
 
-    gain = torch.exp(normal(b, 1, 1, 1) * 0.18 * strength + normal(b, 3, 1, 1) * 0.06 * strength)
-    gamma = torch.exp(normal(b, 1, 1, 1) * 0.18 * strength)
-    x = 255 * ((x / 255).clamp(1e-4, 1) ** gamma * gain)
+    def uniform(*shape: int) -> Tensor:
+        return torch.rand(shape, generator=generator, device=device)
+
+    gain = torch.exp(normal(b, 1, 1, 1) * 0.25 * strength + normal(b, 3, 1, 1) * 0.07 * strength)
+    gamma = torch.exp(normal(b, 1, 1, 1) * 0.25 * strength)
+    shaded = torch.where(uniform(b, 1, 1, 1) < 0.6, _shade(normal(b, 5), x.shape[-1]), 1.0)
+    x = 255 * ((x / 255).clamp(1e-4, 1) ** gamma * gain * shaded**strength)
     soft = F.avg_pool2d(F.pad(x, (1, 1, 1, 1), mode="replicate"), 3, 1)
     soft2 = F.avg_pool2d(F.pad(soft, (2, 2, 2, 2), mode="replicate"), 5, 1)
-    pick = torch.rand((b, 1, 1, 1), generator=generator, device=device)
+    pick = uniform(b, 1, 1, 1)
+    crisp = x + (x - soft) * uniform(b, 1, 1, 1)
     x = torch.where(pick < 0.2, soft, torch.where(pick < 0.28, soft2, x))
-    noise = torch.rand((b, 1, 1, 1), generator=generator, device=device) ** 3 * 12 * strength
+    x = torch.where(pick > 0.85, crisp, x)
+    noise = uniform(b, 1, 1, 1) ** 3 * 12 * strength
     return (x + normal(*x.shape) * noise).clamp(0, 255)
+
+
+def _shade(draw: Tensor, size: int) -> Tensor:
+    """Return (B, 1, size, size) factors of light that falls off over a patch; ``draw`` (B, 5)."""
+    along = torch.linspace(-1, 1, size, device=draw.device)
+    y, x = along[None, :, None], along[None, None, :]
+    a, b, c, d, e = (v[:, None, None] for v in (draw * 0.22).unbind(1))
+    tone = a * x + b * y + c * (x * x - 1 / 3) + d * (y * y - 1 / 3) + e * x * y
+    return tone.exp()[:, None]
+
+
+def disguise(count: int, generator: torch.Generator, device: str) -> Tensor:
+    """Draw (count, 3, 4) affine changes of colour that make parts look of another material.
+
+    Hues turn about the grey axis, colours fade or deepen, and some patches become negatives.
+    Applied alike to all patches of a group they leave 'same state' what it was.
+    """
+
+    def uniform(*shape: int) -> Tensor:
+        return torch.rand(shape, generator=generator, device=device)
+
+    angle = (2 * uniform(count, 1, 1) - 1) * torch.pi
+    depth = torch.where(uniform(count, 1, 1) < 0.2, 0.0, 0.4 + 0.9 * uniform(count, 1, 1))
+    grey = torch.full((3, 3), 1 / 3, device=device)
+    eye = torch.eye(3, device=device)
+    cross = torch.tensor([[0.0, -1, 1], [1, 0, -1], [-1, 1, 0]], device=device) / 3**0.5
+    # Rodrigues' turn about the grey axis, its part across the axis scaled by ``depth``
+    turn = grey + depth * (torch.cos(angle) * (eye - grey) + torch.sin(angle) * cross)
+    plain = uniform(count, 1, 1) < 0.35
+    turn = torch.where(plain, eye.expand(count, 3, 3), turn)
+    negative = uniform(count, 1, 1) < 0.15
+    sign = torch.where(negative, -1.0, 1.0)
+    offset = torch.where(negative, 255.0, 0.0).expand(count, 3, 1)
+    return torch.cat([turn * sign, offset], 2)
+
+
+def disguised(x: Tensor, colours: Tensor) -> Tensor:
+    """Apply (B, 3, 4) changes of colour to (B, 3, H, W), 0 to 255."""
+    out = torch.einsum("bij,bjhw->bihw", colours[:, :, :3], x) + colours[:, :, 3, None, None]
+    return out.clamp(0, 255)
 
 
 def to_input(x: Tensor) -> Tensor:

@@ -164,13 +164,13 @@ def _sharpened(shown: Tensor, look: Look) -> Tensor:
 # -- what a path tracer leaves ---------------------------------------------------------
 
 
-def _neighbours(plane: Tensor) -> Tensor:
-    """Return the (8, H, W) pixels around each of (H, W); the border repeats."""
+def _neighbours(plane: Tensor, step: int = 1) -> Tensor:
+    """Return the (8, H, W) pixels ``step`` away from each of (H, W); the border repeats."""
     height, width = plane.shape
-    near = _padded(plane[None], 1, 1, 1, 1)[0]
+    near = _padded(plane[None], step, step, step, step)[0]
     return torch.stack(
         [
-            near[y : y + height, x : x + width]
+            near[step * y : step * y + height, step * x : step * x + width]
             for y in range(3)
             for x in range(3)
             if (y, x) != (1, 1)
@@ -189,12 +189,14 @@ def calm(light: Tensor) -> Tensor:
     return light * (1.3 * second / grey.clamp(min=1e-6)).clamp(max=1.0)
 
 
-def smoothed(light: Tensor, spread: float = 0.1) -> Tensor:
-    """Return (3, H, W) with little noise: a 3 x 3 mean over pixels of like brightness.
+def smoothed(light: Tensor, step: int = 1, spread: float = 0.1) -> Tensor:
+    """Return (3, H, W) with less noise: a mean over nine pixels of like brightness.
 
-    ``spread`` is the difference in log brightness at which a neighbour counts a quarter.
+    They lie ``step`` apart; a second pass with step 2 reaches further, as the wavelet "with
+    holes" does. ``spread`` is the difference in log brightness at which a neighbour counts a
+    quarter.
     """
     tone = torch.log(light.mean(0) + 1e-4) / spread
-    weight = 1 / (1 + (_neighbours(tone) - tone) ** 2) ** 2
-    total = torch.stack([plane + (weight * _neighbours(plane)).sum(0) for plane in light])
+    weight = 1 / (1 + (_neighbours(tone, step) - tone) ** 2) ** 2
+    total = torch.stack([plane + (weight * _neighbours(plane, step)).sum(0) for plane in light])
     return total / (1 + weight.sum(0))

@@ -27,6 +27,7 @@ from models.training.shards import Episode
 RIGHT_SHOTS = 3  # photos 0 to 2 show every part right
 WRONG_SHARE = 0.5
 MOST_WRONG = 2  # wrong states of a part that are drawn: each shows on several photos then
+SMOOTHINGS = (0.15, 0.35, 0.5)  # shares of photos whose noise is smoothed never, once, twice
 WHOLE = Capacity(vertices=3_000_000, faces=4_000_000)
 DEPTH = 4  # light goes from a lamp to a part over one more surface; more is not seen here
 # A fault counts as told when this many pixels of the small check picture change clearly.
@@ -238,8 +239,8 @@ class _Shoot:
             self._scene(camera, states, covers, good=k == 0 or mild), camera, self.seed + k
         )
         light = calm(self.studio.darkroom.load(linear))
-        if rng.random() < 0.85:
-            light = smoothed(light)
+        for step in range(1, 1 + int(rng.choice(3, p=SMOOTHINGS))):
+            light = smoothed(light, step)
         pixels = self.studio.darkroom.develop(light, self._look(k, light, camera))
         jpeg = encode(pixels, int(rng.integers(70, 93)))
         few = [p[:: max(1, len(p) // 40)] for p in self.samples]

@@ -88,7 +88,10 @@ def main() -> None:
             export_align(net.eval(), args.out)
         if args.part:
             part = PartNet()
-            part.load_state_dict(torch.load(args.part, map_location="cpu", weights_only=True))
+            weights = torch.load(args.part, map_location="cpu", weights_only=True)
+            # The loss of the linear judge has a weight of its own, which nothing else needs.
+            weights = {k: v for k, v in weights.items() if not k.startswith("expert.")}
+            part.load_state_dict(weights)
             export_part(part.eval(), args.out)
 
 

@@ -180,6 +180,25 @@ def _span(kind: int) -> slice:
     return slice(RIGHT + kind * PER_KIND, RIGHT + (kind + 1) * PER_KIND)
 
 
+@dataclass
+class Guise:
+    """How the patches of a group are changed alike, so that each group is a new part.
+
+    Attributes:
+        move: (G, 3, 3) from patch to patch as it was cut.
+        colours: (G, 3, 4), see :func:`models.training.data.disguise`.
+    """
+
+    move: Tensor
+    colours: Tensor
+
+    def repeated(self, times: int) -> Guise:
+        """Return the guise of each group ``times`` times in a row."""
+        return Guise(
+            self.move.repeat_interleave(times, 0), self.colours.repeat_interleave(times, 0)
+        )
+
+
 class Cutter:
     """Turn indices into patches on the device."""
 
@@ -204,17 +223,51 @@ class Cutter:
         corners = torch.tensor([[low, low], [high, low], [high, high], [low, high]])
         return corners.to(self.device).expand(count, 4, 2)
 
-    def patches(self, which: Tensor, size: int, jitter: Tensor, strength: float) -> Tensor:
-        """Cut (N, 3, size, size) for (N, 3) machine, photo, slot; ``jitter`` (N, 3, 3) in patch."""
+    def guise(self, count: int, size: int) -> Guise:
+        """Draw a guise for each of ``count`` groups: turned, mirrored, stretched, recoloured."""
+        g, d = self.generator, self.device
+
+        def uniform(*shape: int) -> Tensor:
+            return torch.rand(shape, generator=g, device=d)
+
+        quarter = torch.randint(4, (count,), generator=g, device=d) * (torch.pi / 2)
+        small = torch.randn(count, generator=g, device=d) * 0.12
+        angle = torch.where(uniform(count) < 0.4, 0.0, quarter) + small
+        mirror = torch.where(uniform(count) < 0.5, -1.0, 1.0)
+        stretch = torch.exp((uniform(count) - 0.5) * 0.5)
+        zoom = torch.exp((uniform(count) - 0.6) * 0.3)
+        c, s = torch.cos(angle) * zoom, torch.sin(angle) * zoom
+        top = torch.stack([c * mirror * stretch, -s / stretch], -1)
+        linear = torch.stack([top, torch.stack([s * mirror * stretch, c / stretch], -1)], 1)
+        centre = torch.full((count, 2), size / 2 - 0.5, device=d)
+        move = torch.zeros(count, 3, 3, device=d)
+        move[:, :2, :2] = linear
+        move[:, :2, 2] = centre - (linear @ centre[..., None]).squeeze(-1)
+        move[:, 2, 2] = 1
+        return Guise(move, data.disguise(count, g, d))
+
+    def patches(
+        self, which: Tensor, size: int, jitter: Tensor, strength: float, guise: Guise | None = None
+    ) -> Tensor:
+        """Cut (N, 3, size, size) for (N, 3) machine, photo, slot; ``jitter`` (N, 3, 3) in patch.
+
+        ``guise`` has one entry for each patch.
+        """
         m, k, p = which.unbind(1)
         h = data.homography(self.square(size, len(m)), self.quads[m, k, p])
+        if guise is not None:
+            h = h @ guise.move
         out = data.cut(self.bank.images, self.first[m] + k, h @ jitter, (size, size))
+        if guise is not None:
+            out = data.disguised(out, guise.colours)
         return data.to_input(data.relight(out, strength, self.generator))
 
-    def outline(self, which: Tensor, size: int) -> Tensor:
+    def outline(self, which: Tensor, size: int, guise: Guise | None = None) -> Tensor:
         """Return (N, 1, size/8, size/8) shares of each cell inside the outline."""
         m, _, p = which.unbind(1)
         h = data.homography(self.quads[m, torch.zeros_like(m), p], self.square(size, len(m)))
+        if guise is not None:
+            h = torch.linalg.inv(guise.move) @ h
         polygon = data.transfer(h, self.masks[m, p])
         points = data.pixel_grid(size, size, 2, self.device).expand(len(m), -1, -1)
         inside = data.fill_polygons(points, polygon).float().reshape(-1, 1, size // 2, size // 2)

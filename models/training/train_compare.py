@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 import torch
@@ -15,18 +16,48 @@ from torch import Tensor
 from torch.nn import functional as F
 
 from models.training import data
-from models.training.groups import KINDS, PER_KIND, RIGHT, Cutter, Groups, Sampler
+from models.training.expert import ExpertLoss, features, scores
+from models.training.groups import KINDS, PER_KIND, RIGHT, SHOTS, Cutter, Groups, Sampler
 from models.training.loop import arguments, auroc, clock, fit, say
 from models.training.nets import PartNet
 
-WEIGHTS = {"right": 1.0, "fault": 0.7, "sight": 0.3, "place": 0.05}
+WEIGHTS = {"right": 1.0, "fault": 0.7, "fitted": 0.5, "sight": 0.3, "place": 0.05}
 SIZES = (128, 96, 128, 192)
+# The sets of shots that a query is compared with: right ones, then those of each wrong state.
+SPANS = (
+    slice(0, RIGHT),
+    *(slice(RIGHT + i * PER_KIND, RIGHT + (i + 1) * PER_KIND) for i in range(KINDS)),
+)
+STATE = [0] * RIGHT + [1 + i for i in range(KINDS) for _ in range(PER_KIND)]
 
 
-def forward(
-    net: PartNet, cutter: Cutter, q: Groups, size: int, train: bool
-) -> tuple[Tensor, Tensor]:
-    """Return outputs (G*Q, 1 + KINDS, 8) for the sets of shots and placement targets (G*Q, 4)."""
+class TrainedNet(PartNet):
+    """The networks with what only their training needs."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.expert = ExpertLoss()
+
+
+@dataclass
+class Answers:
+    """What the networks say of a batch of G groups with Q queries.
+
+    Attributes:
+        out: (G*Q, 1 + KINDS, 8) of the comparer, for each set of shots.
+        target: (G*Q, 4) placement that each query calls for.
+        fitted: (G*Q, 1 + KINDS) scores of a linear judge fitted to the shots.
+        present: (G*Q, 1 + KINDS) the state has a shot for the judge.
+    """
+
+    out: Tensor
+    target: Tensor
+    fitted: Tensor
+    present: Tensor
+
+
+def forward(net: TrainedNet, cutter: Cutter, q: Groups, size: int, train: bool) -> Answers:
+    """Cut the patches of a batch, describe each once, and compare."""
     device = cutter.device
     groups, per = q.queries.shape[:2]
     which = torch.from_numpy(q.queries).to(device).reshape(-1, 3)
@@ -35,32 +66,56 @@ def forward(
     move, target = cutter.jitter(len(which), size, 1.0)
     still, _ = cutter.jitter(len(shots), size, 0.4)
     strength = 1.0 if train else 0.0
-    patch = cutter.patches(which, size, move, strength)
-    refs = cutter.patches(shots, size, still, strength)
-    mask = cutter.outline(shots.reshape(groups, -1, 3)[:, 0], size)
-    mask = mask.repeat_interleave(per, 0)
+    guise = cutter.guise(groups, size) if train else None
+    one, many = (guise and guise.repeated(n) for n in (per, SHOTS))
+    patch = cutter.patches(which, size, move, strength, one)
+    refs = cutter.patches(shots, size, still, strength, many)
+    mask = cutter.outline(shots.reshape(groups, -1, 3)[:, 0], size, guise)
     x = torch.cat([patch, refs]).contiguous(memory_format=torch.channels_last)
     with torch.autocast(device.split(":")[0], torch.bfloat16):
         maps = net.describer(x).contiguous()
-        own = maps[: len(which)]
-        rest = maps[len(which) :].reshape(groups, 1, -1, *maps.shape[1:])
-        rest = rest.expand(-1, per, -1, -1, -1, -1).flatten(0, 1)
-        spans = [slice(0, RIGHT)]
-        spans += [slice(RIGHT + i * PER_KIND, RIGHT + (i + 1) * PER_KIND) for i in range(KINDS)]
-        outs = []
-        for span in spans:
-            used = weight[:, span]
-            none = (used.sum(1, keepdim=True) == 0).float()  # not counted, but must be finite
-            used = torch.cat([torch.maximum(used[:, :1], none), used[:, 1:]], 1)
-            outs.append(net.comparer(own, rest[:, span], mask, used))
-    return torch.stack(outs, 1).float(), target
+    own, rest = maps[: len(which)], maps[len(which) :].reshape(groups, -1, *maps.shape[1:])
+    with torch.autocast(device.split(":")[0], torch.bfloat16):
+        out = _compared(net, own, rest, mask, weight)
+    fitted = _fitted(own, rest, mask, weight)
+    present = torch.stack([weight[:, span].any(1) for span in SPANS], 1)
+    return Answers(out.float(), target, fitted, present)
 
 
-def losses(out: Tensor, target: Tensor, q: Groups, device: str) -> dict[str, Tensor]:
+def _compared(net: TrainedNet, own: Tensor, rest: Tensor, mask: Tensor, weight: Tensor) -> Tensor:
+    """Return (G*Q, 1 + KINDS, 8) for maps of queries (G*Q, ...) and shots (G, SHOTS, ...)."""
+    per = len(own) // len(rest)
+    rest = rest[:, None].expand(-1, per, -1, -1, -1, -1).flatten(0, 1)
+    mask = mask.repeat_interleave(per, 0)
+    outs = []
+    for span in SPANS:
+        used = weight[:, span]
+        none = (used.sum(1, keepdim=True) == 0).float()  # not counted, but must be finite
+        used = torch.cat([torch.maximum(used[:, :1], none), used[:, 1:]], 1)
+        outs.append(net.comparer(own, rest[:, span], mask, used))
+    return torch.stack(outs, 1)
+
+
+def _fitted(own: Tensor, rest: Tensor, mask: Tensor, weight: Tensor) -> Tensor:
+    """Return (G*Q, 1 + KINDS) scores of the linear judge of each query's own shots."""
+    groups, count = rest.shape[:2]
+    per = len(own) // groups
+    shots = features(rest.flatten(0, 1), mask.repeat_interleave(count, 0))
+    shots = shots.reshape(groups, count, -1)
+    query = features(own, mask.repeat_interleave(per, 0)).reshape(groups, per, -1)
+    gram = (shots @ shots.transpose(1, 2)).repeat_interleave(per, 0)
+    near = (query @ shots.transpose(1, 2)).flatten(0, 1)
+    state = torch.tensor(STATE, device=own.device)
+    return scores(gram, near, state, weight, 1 + KINDS)
+
+
+def losses(net: TrainedNet, said: Answers, q: Groups, device: str) -> dict[str, Tensor]:
     """Return the losses of a batch by name."""
+    out, target = said.out, said.target
     same = torch.from_numpy(q.same).to(device).flatten(0, 1)
     known = (~torch.isnan(same)).float()
-    bce = F.binary_cross_entropy_with_logits(out[..., 0], same.nan_to_num(), reduction="none")
+    same = same.nan_to_num()
+    bce = F.binary_cross_entropy_with_logits(out[..., 0], same, reduction="none")
     bce = bce * known
     visible = torch.from_numpy(q.visible).to(device).flatten()
     place = torch.from_numpy(q.place).to(device).flatten().float()
@@ -68,30 +123,39 @@ def losses(out: Tensor, target: Tensor, q: Groups, device: str) -> dict[str, Ten
     shift = (out[:, 0, 2:4] - target[:, :2]).abs().sum(1)
     turn = (out[:, 0, 4:6] - target[:, 2:]).abs().sum(1)
     nll = shift * torch.exp(-b1) + 2 * b1 + turn * torch.exp(-b2) + 2 * b2
+    # The judge chooses among the states that have shots: right or one of the wrong ones.
+    choice = said.present[:, 0] & said.present[:, 1:].any(1) & (same.sum(1) > 0)
+    truth = torch.where(choice, same.argmax(1), -1)
     return {
         "right": bce[:, 0].sum() / known[:, 0].sum(),
         "fault": bce[:, 1:].sum() / known[:, 1:].sum().clamp(min=1),
+        "fitted": net.expert(said.fitted, said.present, truth),
         "sight": F.binary_cross_entropy_with_logits(out[:, 0, 1], visible),
         "place": (nll * place).sum() / place.sum().clamp(min=1),
     }
 
 
 @torch.no_grad()
-def validate(net: PartNet, bank: data.Bank, machines: list[int], device: str, size: int) -> str:
+def validate(
+    net: TrainedNet, bank: data.Bank, machines: list[int], device: str, size: int
+) -> str:
     """Return held-out figures in one line."""
     net.eval()
     sampler, cutter = Sampler(bank, machines, 7), Cutter(bank, device, 7)
     got: list[tuple[NDArray[np.float64], ...]] = []
     for _ in range(30 if device != "cpu" else 1):
         q = sampler.batch(24 if device != "cpu" else 2)
-        out, target = forward(net, cutter, q, size, train=False)
-        o = out.double().cpu().numpy()
-        off = np.abs(o[:, 0, 2:4] - target.cpu().numpy()[:, :2]).sum(1)
+        said = forward(net, cutter, q, size, train=False)
+        o = said.out.double().cpu().numpy()
+        off = np.abs(o[:, 0, 2:4] - said.target.cpu().numpy()[:, :2]).sum(1)
         same = q.same.reshape(-1, 1 + KINDS).astype(float)
         count = q.weight[:, :, :RIGHT].sum(2).reshape(-1)
-        got.append((o[..., 0], same, count, np.where(q.place.reshape(-1), off, np.nan)))
+        fitted = said.fitted.double().cpu().numpy()
+        fitted[~said.present.cpu().numpy()] = -50
+        margin = fitted[:, 0] - fitted[:, 1:].max(1)
+        got.append((o[..., 0], same, count, np.where(q.place.reshape(-1), off, np.nan), margin))
     net.train()
-    s, y, n, off = (np.concatenate(c) for c in zip(*got, strict=True))
+    s, y, n, off, margin = (np.concatenate(c) for c in zip(*got, strict=True))
     known = ~np.isnan(y)
     lines = [f"place {np.nanmedian(off):.4f}"]
     for low, high in ((1, 1), (2, 3), (4, 6)):
@@ -101,10 +165,22 @@ def validate(net: PartNet, bank: data.Bank, machines: list[int], device: str, si
         lines.append(f"right {low}-{high} auroc {area:.4f} err {wrong:.4f}")
     k = known[:, 1:]
     lines.append(f"fault auroc {auroc(s[:, 1:][k], y[:, 1:][k] > 0.5):.4f}")
-    both = known[:, 0] & known[:, 1]
-    diff = s[both, 0] - s[both, 1:].max(1, where=known[both, 1:], initial=-50.0)
-    lines.append(f"right-vs-fault auroc {auroc(diff, y[both, 0] > 0.5):.4f}")
+    lines += _beside(s, y, known, margin)
     return "; ".join(lines)
+
+
+def _beside(
+    s: NDArray[np.float64],
+    y: NDArray[np.float64],
+    known: NDArray[np.bool_],
+    margin: NDArray[np.float64],
+) -> list[str]:
+    """Return figures of telling right from the wrong states that have shots."""
+    k = known[:, 0] & known[:, 1:].any(1) & (np.nansum(y, 1) > 0)
+    diff = s[k, 0] - s[k, 1:].max(1, where=known[k, 1:], initial=-50.0)
+    truth = y[k, 0] > 0.5
+    figures = {"comparer": diff, "judge": margin[k], "both": diff + 3 * margin[k]}
+    return [f"right-vs-fault by {n} auroc {auroc(v, truth):.4f}" for n, v in figures.items()]
 
 
 def main() -> None:
@@ -125,7 +201,7 @@ def main() -> None:
     batches = data.Prefetch(make, args.workers)
     bank.upload(args.device)
     say(f"{len(bank.episodes)} machines, {len(bank.images)} pictures, {clock(started)}")
-    net = PartNet()
+    net = TrainedNet()
     net.describer.backbone.load_imagenet(str(args.weights))
     if args.resume:
         net.load_state_dict(torch.load(args.resume, map_location="cpu", weights_only=True))
@@ -134,8 +210,8 @@ def main() -> None:
 
     def draw() -> dict[str, Tensor]:
         size, q = batches.get()
-        out, target = forward(net, cutter, q, size, train=True)
-        return losses(out, target, q, args.device)
+        said = forward(net, cutter, q, size, train=True)
+        return losses(net, said, q, args.device)
 
     smooth = fit(net, net.describer.backbone, draw, WEIGHTS, args, started)
     for size in (96, 128, 192):
