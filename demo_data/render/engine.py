@@ -31,7 +31,15 @@ from demo_data.render.packing import (
 from demo_data.render.spec import F32, Camera, Item, Lamp, Material, Scene
 from demo_data.render.starting import RenderError, pick_variant, start
 
-__all__ = ["CLEARCOAT_GLOSS", "MIN_ROUGHNESS", "TEXTURE_SIZE", "Capacity", "Engine", "RenderError", "pick_variant"]
+__all__ = [
+    "CLEARCOAT_GLOSS",
+    "MIN_ROUGHNESS",
+    "TEXTURE_SIZE",
+    "Capacity",
+    "Engine",
+    "RenderError",
+    "pick_variant",
+]
 
 TEXTURE_SIZE = 512
 CLEARCOAT_GLOSS = 0.9

@@ -38,9 +38,7 @@ class MergedEngine(Engine):
             inner[name] = {"type": "mesh_attribute", "name": f"vertex_{name}"}
         props = mi.Properties()
         props["bsdf"] = mi.load_dict({"type": "twosided", "inner": inner}, optimize=False)
-        mesh = mi.Mesh(
-            _NAME, 3, 1, props=props, has_vertex_normals=True, has_vertex_texcoords=True
-        )
+        mesh = mi.Mesh(_NAME, 3, 1, props=props, has_vertex_normals=True, has_vertex_texcoords=True)
         mesh.add_attribute("vertex_color", 3, [0.5] * 9)
         for name in _NUMBERS:
             mesh.add_attribute(f"vertex_{name}", 1, [0.5] * 3)

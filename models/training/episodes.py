@@ -27,7 +27,7 @@ from models.training.shards import Episode
 RIGHT_SHOTS = 3  # photos 0 to 2 show every part right
 WRONG_SHARE = 0.5
 MOST_WRONG = 2  # wrong states of a part that are drawn: each shows on several photos then
-SMOOTHINGS = (0.15, 0.35, 0.5)  # shares of photos whose noise is smoothed never, once, twice
+SMOOTHINGS = (0.1, 0.3, 0.6)  # shares of photos whose noise is smoothed never, once, twice
 WHOLE = Capacity(vertices=3_000_000, faces=4_000_000)
 DEPTH = 4  # light goes from a lamp to a part over one more surface; more is not seen here
 # A fault counts as told when this many pixels of the small check picture change clearly.
@@ -125,7 +125,7 @@ def _draw_states(rng: Rng, machine: Machine, told: list[list[bool]], photo: int)
     if photo < RIGHT_SHOTS or rng.random() < 0.08:
         return [0] * len(machine.slots)
     out = []
-    for slot, row in zip(machine.slots, told, strict=True):
+    for row in told:
         wrong = [k for k in range(1, len(row)) if row[k]]
         if not wrong or rng.random() > WRONG_SHARE:
             out.append(0)

@@ -136,9 +136,7 @@ def losses(net: TrainedNet, said: Answers, q: Groups, device: str) -> dict[str, 
 
 
 @torch.no_grad()
-def validate(
-    net: TrainedNet, bank: data.Bank, machines: list[int], device: str, size: int
-) -> str:
+def validate(net: TrainedNet, bank: data.Bank, machines: list[int], device: str, size: int) -> str:
     """Return held-out figures in one line."""
     net.eval()
     sampler, cutter = Sampler(bank, machines, 7), Cutter(bank, device, 7)

@@ -8,7 +8,7 @@ import pytest
 pytest.importorskip("mitsuba", reason="the renderer is an optional extra")
 
 from demo_data.render.engine import Capacity, Engine, RenderError
-from demo_data.render.spec import Camera, Item, Material, Mesh, Scene
+from demo_data.render.spec import Camera, Item, Lamp, Material, Mesh, Scene
 
 SIZE = (320, 240)
 BALLS = {
@@ -79,3 +79,27 @@ def test_too_many_materials_are_refused_with_the_limit(engine: Engine) -> None:
     camera = Camera((0.0, 0.0, 600.0), (0.0, 0.0, 0.0), (0.0, 1.0, 0.0), 45.0, SIZE)
     with pytest.raises(RenderError, match=r"6 plain materials.*5 slots.*Capacity\.plain"):
         engine.render(Scene(items, (), (1.0, 1.0, 1.0)), camera, 0)
+
+
+@pytest.mark.parametrize("metallic", [0.0, 0.9])
+def test_one_merged_mesh_looks_like_a_mesh_for_each_material(metallic: float) -> None:
+    from demo_data.render.merged import MergedEngine
+
+    materials = [
+        Material(colour, metallic, roughness, clearcoat=coat)
+        for colour, roughness, coat in (
+            ((0.9, 0.1, 0.1), 0.2, 0.0),
+            ((0.1, 0.8, 0.2), 0.6, 0.8),
+            ((0.2, 0.2, 0.9), 0.9, 0.0),
+        )
+    ]
+    items = tuple(Item(_ball((60.0 * i - 60, 0.0, 0.0), 25.0), m) for i, m in enumerate(materials))
+    lamp = Lamp((200.0, 200.0, 500.0), (-0.4, -0.4, -1.0), (120.0, 120.0), (9.0, 9.0, 9.0))
+    scene = Scene(items, (lamp,), (0.2, 0.2, 0.2))
+    camera = Camera((0.0, 0.0, 400.0), (0.0, 0.0, 0.0), (0.0, 1.0, 0.0), 40.0, SIZE)
+    room = Capacity(plain=3, textured=1, lamps=1)
+    plain = Engine(SIZE, 16, "scalar_rgb", room).render(scene, camera, 1)
+    merged = MergedEngine(SIZE, 16, "scalar_rgb", room).render(scene, camera, 1)
+    assert merged.mean((0, 1)) == pytest.approx(plain.mean((0, 1)), rel=0.01)
+    coarse = [p.reshape(24, 10, 32, 10, 3).mean((1, 3)) for p in (plain, merged)]
+    assert np.abs(coarse[0] - coarse[1]).mean() < 0.02 * coarse[0].mean()

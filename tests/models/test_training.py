@@ -1,0 +1,177 @@
+"""What training does on the GPU, held against the product's own arithmetic and plain geometry."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+pytest.importorskip("torch", reason="training is an optional extra")
+
+import torch
+
+from demo_data.render import phone
+from models.training import data, expert
+from models.training.develop import Darkroom, calm, smoothed
+from verify.vision import learnt
+
+
+def _light(seed: int) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    small = rng.random((15, 20, 3)).astype(np.float32) ** 3 * 2
+    return phone.resize(small, (320, 240), 16)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_darkroom_shows_what_the_phone_shows(seed: int) -> None:
+    light = _light(seed)
+    look = phone.random_look(np.random.default_rng(seed), 1280)
+    look = replace(look, shot_noise=0.0, read_noise=0.0, motion_px=1.5 * seed)
+    expected = phone.develop(light, np.random.default_rng(0), look)
+    room = Darkroom.open("cpu", 1)
+    got = room.develop(room.load(light), look)
+    apart = np.abs(got.astype(int) - expected)
+    assert apart.max() <= 2
+    assert apart.mean() < 0.05
+
+
+def test_noise_of_the_darkroom_is_as_strong_as_the_phones() -> None:
+    light = np.full((240, 320, 3), 0.3, np.float32)
+    look = phone.Look(shot_noise=1e-3, read_noise=5e-3, vignette=0.0)
+    expected = phone.develop(light, np.random.default_rng(0), look)
+    room = Darkroom.open("cpu", 1)
+    got = room.develop(room.load(light), look)
+    assert got.std((0, 1)) == pytest.approx(expected.std((0, 1)), rel=0.05)
+
+
+def test_calm_takes_a_lone_bright_pixel_and_leaves_a_line() -> None:
+    light = torch.full((3, 9, 9), 0.2)
+    light[:, 4, 4] = 50.0
+    assert calm(light).max() < 0.3
+    line = torch.full((3, 9, 9), 0.2)
+    line[:, 4] = 1.0
+    assert torch.allclose(calm(line), line)
+
+
+def test_smoothing_quietens_noise_and_keeps_an_edge() -> None:
+    noise = torch.randn((3, 60, 60), generator=torch.Generator().manual_seed(1))
+    light = torch.full((3, 60, 60), 0.2)
+    light[:, :, 30:] = 1.0
+    noisy = light * (1 + 0.05 * noise)
+    for step in (1, 2):
+        noisy = smoothed(noisy, step)
+    left = noisy[:, :, 4:26]
+    assert left.std() < 0.4 * 0.05 * 0.2
+    assert noisy[:, :, 29].mean() < 0.22
+    assert noisy[:, :, 30].mean() > 0.95
+
+
+def test_judge_in_training_is_the_products_judge() -> None:
+    rng = np.random.default_rng(2)
+    mask = rng.random((12, 12)).astype(np.float32)
+    shots = {
+        state: [rng.normal(size=(64, 12, 12)).astype(np.float32) for _ in range(count)]
+        for state, count in (("right", 3), ("turned", 1), ("absent", 2))
+    }
+    asked = rng.normal(size=(64, 12, 12)).astype(np.float32) + shots["turned"][0]
+    judge = learnt.fit(shots, mask)
+    assert judge is not None
+    expected = judge.scores(asked[None])
+    unused = rng.normal(size=(64, 12, 12)).astype(np.float32)
+    maps = torch.tensor(np.stack([m for same in shots.values() for m in same] + [unused]))
+    outline = torch.tensor(mask)[None, None]
+    seen = expert.features(maps, outline.expand(7, -1, -1, -1))
+    query = expert.features(torch.tensor(asked)[None], outline)
+    told = expert.scores(
+        (seen @ seen.T)[None],
+        query @ seen.T,
+        torch.tensor([0, 0, 0, 1, 2, 2, 0]),
+        torch.tensor([[1.0, 1, 1, 1, 1, 1, 0]]),
+        3,
+    )
+    assert told[0].tolist() == pytest.approx(list(expected.values()), abs=1e-3)
+    constants = (expert.RIDGE, expert.OUTSIDE, expert.BLUR)
+    assert constants == (learnt.RIDGE, learnt.OUTSIDE, learnt.BLUR)
+
+
+def test_judge_is_trained_toward_the_state_that_the_query_shows() -> None:
+    told = torch.tensor([[0.5, -0.5, -1.0]], requires_grad=True)
+    present = torch.tensor([[True, True, False]])
+    loss = expert.ExpertLoss()(told, present, torch.tensor([1]))
+    loss.backward()
+    assert told.grad is not None
+    assert told.grad[0, 1] < 0 < told.grad[0, 0]
+    assert told.grad[0, 2] == 0
+    nothing = expert.ExpertLoss()(told.detach(), present, torch.tensor([-1]))
+    assert nothing == 0
+
+
+def test_relighting_changes_nothing_at_strength_0_and_stays_in_range() -> None:
+    generator = torch.Generator().manual_seed(1)
+    patches = torch.rand((6, 3, 32, 32), generator=generator) * 255
+    assert torch.equal(data.relight(patches, 0.0, generator), patches)
+    lit = data.relight(patches, 1.0, generator)
+    assert not torch.allclose(lit, patches, atol=1)
+    assert lit.min() >= 0
+    assert lit.max() <= 255
+
+
+def test_disguise_keeps_grey_grey() -> None:
+    """A turn of hue leaves the grey axis; only a negative mirrors it."""
+    colours = data.disguise(200, torch.Generator().manual_seed(1), "cpu")
+    grey = torch.full((200, 3, 2, 2), 80.0)
+    shown = data.disguised(grey, colours)
+    assert torch.allclose(shown.amax(1), shown.amin(1), atol=0.01)
+    kept = torch.isclose(shown[:, 0, 0, 0], torch.tensor(80.0), atol=0.01)
+    turned = torch.isclose(shown[:, 0, 0, 0], torch.tensor(175.0), atol=0.01)
+    assert bool((kept | turned).all())
+    assert 5 < int(turned.sum()) < 60
+
+
+def test_guise_moves_patch_and_outline_alike() -> None:
+    """A white square drawn where the outline is must stay where the outline is."""
+    from models.training.groups import SHOTS, Cutter
+
+    bank = _bank()
+    cutter = Cutter(bank, "cpu", 4)
+    guise = cutter.guise(5, 96)
+    guise.colours[:] = torch.eye(3, 4)
+    which = torch.tensor([[0, 0, 0]]).expand(5, 3)
+    still = torch.eye(3).expand(5, 3, 3)
+    patch = cutter.patches(which, 96, still, 0.0, guise)
+    mask = cutter.outline(which, 96, guise)
+    lit = torch.nn.functional.avg_pool2d((patch[:, :1] > 0).float(), 8)
+    assert (lit - mask).abs().mean() < 0.03
+    assert (mask[0] - mask[1]).abs().mean() > 0.02
+    assert guise.repeated(SHOTS).move.shape == (5 * SHOTS, 3, 3)
+
+
+def _bank() -> data.Bank:
+    """Return one machine with one picture of one part: a white shape on black."""
+    from models.training.shards import Episode
+
+    x, y = np.meshgrid(np.arange(160), np.arange(120))
+    shape = (x > 60) & (x < 110) & (y > 40) & (y < 70)
+    picture = np.where(shape, 255, 0).astype(np.uint8)
+    corners = np.array([[60, 40], [110, 40], [110, 70], [60, 70]], np.float32) + 0.25
+    outline = np.repeat(corners, 4, axis=0)[None]
+    square = np.array([[55, 25], [115, 25], [115, 85], [55, 85]], np.float32)
+    episode = Episode(
+        jpegs=(b"",),
+        body_quad=square[None],
+        part_quad=square[None, None],
+        state=np.zeros((1, 1), np.int16),
+        visible=np.ones((1, 1), np.float32),
+        part_mask=outline,
+        alike=np.zeros(1, np.int16),
+        tilt_deg=np.zeros(1, np.float32),
+        seed=0,
+        family=("plate",),
+        free_turn=(False,),
+        how=(("right",),),
+        names=(("right",),),
+        told=((True,),),
+    )
+    images = torch.from_numpy(np.repeat(picture[None, None], 3, axis=1))
+    return data.Bank([episode], [0], [], [], (160, 120), images)
