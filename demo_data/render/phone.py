@@ -18,8 +18,9 @@ from demo_data.render.spec import F32
 U8 = NDArray[np.uint8]
 
 # Relative luminance of linear sRGB, ITU-R BT.709.
-_LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)
+LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)
 LEAST_QUALITY = 70
+KNEE = 0.75  # of the light, where highlights begin to roll off
 _EXIF_ORIENTATION = 0x0112
 # How the stored picture is turned so that a viewer, obeying the tag, shows it upright.
 _STORE = {
@@ -242,7 +243,7 @@ def metered_gain(light: F32) -> float:
     It aims at middle grey for the geometric mean, held back where highlights would clip.
     """
     height, width = light.shape[:2]
-    luma = np.clip(light[:: max(1, height // 240), :: max(1, width // 320)] @ _LUMA, 0, 1e3)
+    luma = np.clip(light[:: max(1, height // 240), :: max(1, width // 320)] @ LUMA, 0, 1e3)
     y, x = np.linspace(-1, 1, luma.shape[0])[:, None], np.linspace(-1, 1, luma.shape[1])
     weight = np.exp(-(x**2 + y**2))
     mean = float(np.exp((weight * np.log(luma + 1e-4)).sum() / weight.sum()))
@@ -254,7 +255,7 @@ def metered_gain(light: F32) -> float:
 def _balance(light: F32, look: Look) -> F32:
     """Take away part of the lamps' colour (bright grey places are taken as white)."""
     flat = light[::8, ::8].reshape(-1, 3)
-    luma = flat @ _LUMA
+    luma = flat @ LUMA
     limits = np.percentile(luma, [60, 97])
     bright = flat[(luma >= limits[0]) & (luma <= limits[1])]
     white = bright.mean(0) if len(bright) else np.ones(3, np.float32)
@@ -268,7 +269,7 @@ def _sensor(light: F32, rng: np.random.Generator, look: Look) -> F32:
     spread = np.sqrt(look.shot_noise * np.minimum(light, 2) + look.read_noise**2)
     noise = rng.standard_normal(light.shape, dtype=np.float32)
     # Phones filter colour noise harder than the noise of brightness.
-    grey = (noise @ (1.3 * _LUMA))[..., None]
+    grey = (noise @ (1.3 * LUMA))[..., None]
     smooth = gaussian(0.82 * noise + 0.9 * grey, 0.55)
     return np.asarray(np.maximum(light + smooth * spread, 0), np.float32)
 
@@ -285,17 +286,16 @@ def srgb(linear: F32) -> F32:
 
 def _tone(light: F32, look: Look) -> F32:
     """Roll the highlights off, add contrast and colour, and encode for display."""
-    knee = 0.75
-    over = np.maximum(light - knee, 0)
-    rolled = np.where(light > knee, knee + (1 - knee) * (1 - np.exp(-over / (1 - knee))), light)
+    over = np.maximum(light - KNEE, 0)
+    rolled = np.where(light > KNEE, KNEE + (1 - KNEE) * (1 - np.exp(-over / (1 - KNEE))), light)
     shown = srgb(rolled.astype(np.float32))
     bent = shown * shown * (3 - 2 * shown)
     shown = shown + 0.6 * look.contrast * (bent - shown)
-    luma = (shown @ _LUMA)[..., None]
+    luma = (shown @ LUMA)[..., None]
     return np.asarray(luma + look.saturation * (shown - luma), np.float32)
 
 
 def _sharpen(shown: F32, look: Look) -> F32:
-    luma = (shown @ _LUMA)[..., None]
+    luma = (shown @ LUMA)[..., None]
     detail = luma - gaussian(luma, look.sharpen_px)
     return np.asarray(shown + look.sharpen * np.clip(detail, -0.12, 0.12), np.float32)

@@ -16,15 +16,12 @@ from numpy.typing import NDArray
 from torch import Tensor
 from torch.nn import functional as F
 
-from demo_data.render.phone import Look
-
-KNEE = 0.75
-_LUMA = (0.2126, 0.7152, 0.0722)  # ITU-R BT.709
+from demo_data.render.phone import KNEE, LUMA, Look
 
 
 def luma(light: Tensor) -> Tensor:
     """Return the (1, H, W) relative luminance of (3, H, W)."""
-    weights = light.new_tensor(_LUMA)
+    weights = light.new_tensor(LUMA)
     return torch.einsum("c,chw->hw", weights, light)[None]
 
 

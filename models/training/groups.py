@@ -20,6 +20,11 @@ from models.training.shards import Episode
 MARGIN = 1.35  # side of a patch over the side of the part's square
 QUERIES, RIGHT, KINDS, PER_KIND = 8, 6, 2, 2  # patches of a group, and shots of two wrong states
 SHOTS = RIGHT + KINDS * PER_KIND
+# The sets of shots that a query is compared with: right ones, then those of each wrong state.
+SPANS = (
+    slice(0, RIGHT),
+    *(slice(RIGHT + i * PER_KIND, RIGHT + (i + 1) * PER_KIND) for i in range(KINDS)),
+)
 CLEAR, PARTLY, HIDDEN = 0.75, 0.45, 0.4  # share in sight
 
 I64 = NDArray[np.int64]
@@ -143,7 +148,7 @@ class Sampler:
             if foreign:
                 state, seen = -1, 1.0
             for s, want in enumerate([0, *kinds]):
-                span = slice(0, RIGHT) if s == 0 else _span(s - 1)
+                span = SPANS[s]
                 doubtful = state == want and HIDDEN < seen <= CLEAR
                 if weight[i, span].any() and not doubtful:
                     same[i, s] = float(state == want and seen > CLEAR)
@@ -174,10 +179,6 @@ class Sampler:
             return False
         queries[i] = other, got[0][0], group[got[0][1]]
         return True
-
-
-def _span(kind: int) -> slice:
-    return slice(RIGHT + kind * PER_KIND, RIGHT + (kind + 1) * PER_KIND)
 
 
 @dataclass

@@ -17,17 +17,12 @@ from torch.nn import functional as F
 
 from models.training import data
 from models.training.expert import ExpertLoss, features, scores
-from models.training.groups import KINDS, PER_KIND, RIGHT, SHOTS, Cutter, Groups, Sampler
+from models.training.groups import KINDS, PER_KIND, RIGHT, SHOTS, SPANS, Cutter, Groups, Sampler
 from models.training.loop import arguments, auroc, clock, fit, say
 from models.training.nets import PartNet
 
 WEIGHTS = {"right": 1.0, "fault": 0.7, "fitted": 0.5, "sight": 0.3, "place": 0.05}
 SIZES = (128, 96, 128, 192)
-# The sets of shots that a query is compared with: right ones, then those of each wrong state.
-SPANS = (
-    slice(0, RIGHT),
-    *(slice(RIGHT + i * PER_KIND, RIGHT + (i + 1) * PER_KIND) for i in range(KINDS)),
-)
 STATE = [0] * RIGHT + [1 + i for i in range(KINDS) for _ in range(PER_KIND)]
 
 
