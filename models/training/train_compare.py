@@ -8,6 +8,7 @@ from __future__ import annotations
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import torch
@@ -20,9 +21,11 @@ from models.training.expert import ExpertLoss, features, scores
 from models.training.groups import KINDS, PER_KIND, RIGHT, SHOTS, SPANS, Cutter, Groups, Sampler
 from models.training.loop import arguments, auroc, clock, fit, say
 from models.training.nets import PartNet
+from models.training.restore import settle
 
 WEIGHTS = {"right": 1.0, "fault": 0.7, "fitted": 0.5, "sight": 0.3, "place": 0.05}
 SIZES = (128, 96, 128, 192)
+SETTLE_ROUNDS = 12
 STATE = [0] * RIGHT + [1 + i for i in range(KINDS) for _ in range(PER_KIND)]
 
 
@@ -176,6 +179,18 @@ def _beside(
     return [f"right-vs-fault by {n} auroc {auroc(v, truth):.4f}" for n, v in figures.items()]
 
 
+def begin(imagenet: Path, resume: Path | None) -> TrainedNet:
+    """Return networks with the weights of ``imagenet`` or, where given, of ``resume``."""
+    net = TrainedNet()
+    net.describer.backbone.load_imagenet(str(imagenet))
+    if resume:
+        weights = torch.load(resume, map_location="cpu", weights_only=True)
+        missing, other = net.load_state_dict(weights, strict=False)
+        if other or set(missing) - {"expert.log_scale"}:
+            raise ValueError(f"{resume} holds another network")
+    return net
+
+
 def main() -> None:
     """Read the command line and train."""
     args = arguments(__doc__, batch=28, rate=1.5e-3).parse_args()
@@ -194,17 +209,21 @@ def main() -> None:
     batches = data.Prefetch(make, args.workers)
     bank.upload(args.device)
     say(f"{len(bank.episodes)} machines, {len(bank.images)} pictures, {clock(started)}")
-    net = TrainedNet()
-    net.describer.backbone.load_imagenet(str(args.weights))
-    if args.resume:
-        net.load_state_dict(torch.load(args.resume, map_location="cpu", weights_only=True))
+    net = begin(args.weights, args.resume)
     net.to(args.device, memory_format=torch.channels_last).train()
     cutter = Cutter(bank, args.device, args.seed)
 
-    def draw() -> dict[str, Tensor]:
+    def show() -> tuple[Answers, Groups]:
         size, q = batches.get()
-        said = forward(net, cutter, q, size, train=True)
+        return forward(net, cutter, q, size, train=True), q
+
+    def draw() -> dict[str, Tensor]:
+        said, q = show()
         return losses(net, said, q, args.device)
+
+    if args.resume:
+        settle(net, show, SETTLE_ROUNDS)
+        say("begins with " + validate(net, bank, held, args.device, 128))
 
     smooth = fit(net, net.describer.backbone, draw, WEIGHTS, args, started)
     for size in (96, 128, 192):

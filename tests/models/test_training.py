@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 pytest.importorskip("torch", reason="training is an optional extra")
+pytest.importorskip("onnx", reason="training is an optional extra")
 
+import onnxruntime
 import torch
 
 from demo_data.render import phone
-from models.training import data, expert
+from models.training import data, expert, restore
 from models.training.develop import Darkroom, calm, smoothed
+from models.training.nets import PartNet
 from verify.vision import learnt
+
+MODELS = Path(restore.__file__).parents[1]
 
 
 def _light(seed: int) -> np.ndarray:
@@ -175,3 +181,47 @@ def _bank() -> data.Bank:
     )
     images = torch.from_numpy(np.repeat(picture[None, None], 3, axis=1))
     return data.Bank([episode], [0], [], [], (160, 120), images)
+
+
+@pytest.fixture(scope="module")
+def restored() -> PartNet:
+    net = PartNet().eval()
+    restore.restore(net.describer, MODELS / "describe.onnx")
+    restore.restore(net.comparer, MODELS / "compare.onnx")
+    return net
+
+
+def _saying(net: PartNet) -> tuple[np.ndarray, np.ndarray, list[np.ndarray]]:
+    rng = np.random.default_rng(5)
+    x = rng.normal(0, 0.5, (3, 3, 96, 96)).astype(np.float32)
+    mask = np.ones((1, 1, 12, 12), np.float32)
+    weight = np.ones((1, 2), np.float32)
+    with torch.no_grad():
+        maps = net.describer(torch.from_numpy(x))
+        answer = net.comparer(maps[:1], maps[None, 1:], *map(torch.from_numpy, (mask, weight)))
+    return maps.numpy(), answer.numpy(), [x, mask, weight]
+
+
+def test_restored_networks_say_what_the_exported_ones_say(restored: PartNet) -> None:
+    maps, answer, (x, mask, weight) = _saying(restored)
+    describe = onnxruntime.InferenceSession(MODELS / "describe.onnx")
+    compare = onnxruntime.InferenceSession(MODELS / "compare.onnx")
+    expected = describe.run(None, {"patch": x})[0]
+    assert maps == pytest.approx(expected, abs=2e-4)
+    fed = {"patch": maps[:1], "shots": maps[None, 1:], "mask": mask, "weight": weight}
+    assert answer == pytest.approx(compare.run(None, fed)[0], abs=2e-4)
+
+
+def test_settling_changes_the_statistics_and_not_what_is_said(restored: PartNet) -> None:
+    before = _saying(restored)
+    norm = restored.comparer.enter[1]
+    restore.settle(restored, lambda: _saying(restored), 2)
+    after = _saying(restored)
+    assert norm.running_var.std() > 0
+    assert after[0] == pytest.approx(before[0], abs=1e-3)
+    assert after[1] == pytest.approx(before[1], abs=1e-3)
+
+
+def test_a_file_of_another_network_is_refused() -> None:
+    with pytest.raises(ValueError, match="folded convolutions"):
+        restore.restore(PartNet().comparer, MODELS / "describe.onnx")
