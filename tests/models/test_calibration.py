@@ -31,7 +31,7 @@ from verify.score import Abstained, Line
 from verify.vision.judge import Answer, Calibration, Way, load_calibration
 
 RATES = argparse.Namespace(miss_rate=0.01, false_rate=0.02, out=None, jobs=1)
-OLD = Calibration(Way((1.0, 0.0, 0.0), 0.9, 0.1), Way((0.5, -0.5, 0.0, 0.0), 0.8, 0.2), -1.5)
+OLD = Calibration(Way((1.0, 0.0, 0.0, 0.0), 0.9, 0.1), Way((0.5, -0.5, 0.0, 0.0), 0.8, 0.2), -1.5)
 SAME = {Known.ALONE: (1.0, 0.0)}  # one feature: the logit itself
 
 
@@ -144,9 +144,9 @@ def test_wrong_parts_that_look_surely_right_leave_no_line() -> None:
 def test_what_could_not_be_had_stays() -> None:
     none = Lines(None, None, Abstained(0.01, 3, 99), Abstained(0.02, 3, 49))
     some = replace(none, ok_from=0.7)
-    weights = {Known.ALONE: (2.0, 1.0, 0.5)}
+    weights = {Known.ALONE: (2.0, 1.0, 0.3, 0.5)}
     new = calibrate.with_lines(OLD, weights, {Known.ALONE: some, Known.BESIDE: none})
-    assert new.alone == Way((2.0, 1.0, 0.5), 0.7, 0.1)
+    assert new.alone == Way((2.0, 1.0, 0.3, 0.5), 0.7, 0.1)
     assert new.beside == OLD.beside
     assert new.sight_from == OLD.sight_from
 
@@ -161,13 +161,13 @@ def test_the_file_is_one_that_the_product_reads(tmp_path: Path) -> None:
     parts = [judged(k, k / 1000, right=False) for k in range(200)]
     parts += [judged(k, 0.9 + k / 2000, right=True) for k in range(200)]
     lines = draw_lines(parts, SAME, 0.01, 0.02)
-    weights = {Known.ALONE: (0.5, 0.25, 0.1)}
+    weights = {Known.ALONE: (0.5, 0.25, -0.3, 0.1)}
     asked = argparse.Namespace(miss_rate=0.01, false_rate=0.02, out=path)
     fitted = calibrate.with_lines(OLD, weights, lines)
     calibrate.write(fitted, lines, asked, [source(tmp_path)], "0" * 64)
     assert load_calibration(path) == fitted
-    said = Answer(1.0, {}, 0.0, np.zeros(2), 0.0, 0.0, {"": 0.4, "missing": -0.4})
-    by_hand = 1 / (1 + math.exp(-(0.5 * 1.0 + 0.25 * 0.8 + 0.1)))
+    said = Answer(1.0, {}, 0.0, np.zeros(2), 0.0, 0.0, {"": 0.4, "missing": -0.4}, 2.0)
+    by_hand = 1 / (1 + math.exp(-(0.5 * 1.0 + 0.25 * 0.8 - 0.3 * 2.0 + 0.1)))
     assert fitted.p_right(said) == pytest.approx(by_hand)
     made = json.loads(path.read_text())["made"]
     assert (made["networks"], made["machines"], made["miss_rate"]) == ("0" * 64, ["m"], 0.01)
@@ -187,7 +187,7 @@ def test_parts_that_were_not_seen_or_not_labelled_do_not_count(tmp_path: Path) -
     parts[1].p_right = None  # not seen
     parts.append(SimpleNamespace(id="d", p_right=0.2))
     answers = {
-        "a": Answer(2.0, {}, 0.0, np.zeros(2), 0.0, 0.0),
+        "a": Answer(2.0, {}, 0.0, np.zeros(2), 0.0, 0.0, hardest=1.5),
         "c": Answer(2.0, {}, 0.0, np.zeros(2), 0.0, 0.0),
         "d": Answer(-1.0, {"missing": 3.0}, 0.0, np.zeros(2), 0.0, 0.0),
     }
@@ -201,7 +201,7 @@ def test_parts_that_were_not_seen_or_not_labelled_do_not_count(tmp_path: Path) -
 
     photo = "all shots: one/1.jpg"
     assert told(PhotoVerdict.HOLD) == [
-        Judged("m", photo, Known.ALONE, (2.0, 0.0), right=True),
+        Judged("m", photo, Known.ALONE, (2.0, 0.0, 1.5), right=True),
         Judged("m", photo, Known.BESIDE, (-1.0, 3.0, 0.0), right=False),
     ]
     assert told(PhotoVerdict.RETAKE) == []
@@ -223,9 +223,8 @@ def test_the_exit_code_tells_whether_all_lines_were_drawn(
     def judge(taught: Any, _: Any, part: str, __: int) -> list[Judged]:
         known = Known.BESIDE if taught.teaching == calibrate.ALL else Known.ALONE
         rng = random.Random(f"{part} {known}")
-        features = 3 if known is Known.BESIDE else 2
         return [
-            Judged("m", f"{known}{k}", known, tuple(rng.gauss(sign, 0.5) for _ in range(features)),
+            Judged("m", f"{known}{k}", known, tuple(rng.gauss(sign, 0.5) for _ in range(3)),
                    right=sign > 0)
             for k in range(photos) for sign in (-2, 2)
         ]  # fmt: skip

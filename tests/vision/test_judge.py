@@ -14,6 +14,7 @@ from verify.errors import ModelError
 from verify.vision import judge
 from verify.vision.judge import (
     RIGHT,
+    UNTRIED,
     Answer,
     Calibration,
     Look,
@@ -29,7 +30,7 @@ def answer(right: float, **wrong: float) -> Answer:
     return Answer(right, wrong, sight=3.0, shift=np.zeros(2), shift_error=0.01, turn_deg=0.0)
 
 
-PLAIN = Calibration(Way((1.0, 0.0, 0.0), 0.9, 0.3), Way((0.5, -0.5, 0.0, 0.0), 0.8, 0.2), -1.5)
+PLAIN = Calibration(Way((1.0, 0.0, 0.0, 0.0), 0.9, 0.3), Way((0.5, -0.5, 0.0, 0.0), 0.8, 0.2), -1.5)
 
 
 def test_the_margin_is_over_the_likeliest_wrong_state() -> None:
@@ -41,13 +42,12 @@ def test_the_margin_is_over_the_likeliest_wrong_state() -> None:
 
 def test_what_is_known_of_a_part_decides_the_way_and_its_features() -> None:
     alone = replace(answer(2.0), learnt={RIGHT: 0.6, "missing": -0.5, "turned": 0.1})
+    alone = replace(alone, hardest=0.7)
     beside = replace(answer(2.0, missing=-1.0, turned=0.5), learnt=alone.learnt)
     assert PLAIN.way(alone) is PLAIN.alone
     assert PLAIN.way(beside) is PLAIN.beside
-    assert features_of(alone) == (2.0, pytest.approx(0.5))
+    assert features_of(alone) == (2.0, pytest.approx(0.5), 0.7)
     assert features_of(beside) == (2.0, 0.5, pytest.approx(0.5))
-    with pytest.raises(ValueError, match="argument"):
-        PLAIN.alone.p_right(features_of(beside))
 
 
 def test_the_learnt_margin_is_0_where_one_kind_of_state_is_not_known() -> None:
@@ -87,6 +87,7 @@ def test_what_looks_wrong(
 def test_probability_is_the_logistic_function_of_the_features() -> None:
     assert PLAIN.p_right(answer(0.0)) == 0.5
     assert PLAIN.p_right(answer(math.log(9))) == pytest.approx(0.9)
+    assert features_of(answer(2.0))[2] == UNTRIED
     assert PLAIN.p_right(answer(2.0, missing=-2.0)) == pytest.approx(1 / (1 + math.exp(-2)))
 
 

@@ -11,14 +11,14 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from tests.vision.painted import PLACES, SHOT, WRONG, ColourNetworks, paint, write_machine
+from tests.vision.painted import COLOURS, PLACES, SHOT, WRONG, ColourNetworks, paint, write_machine
 from verify.domain import Machine
 from verify.machine_file import read_machine
 from verify.vision import align, prepare, taught
 from verify.vision import cache as cache_module
 from verify.vision import frame as fr
 from verify.vision.align import Placement
-from verify.vision.judge import RIGHT
+from verify.vision.judge import RIGHT, UNTRIED
 from verify.vision.prepare import teach_machine
 from verify.vision.taught import TaughtMachine, lay_out, leave_one_out
 
@@ -294,6 +294,32 @@ def test_every_shot_is_judged_by_the_others(tmp_path: Path) -> None:
         assert (answer.margin > 0) == right
         assert answer.named() == "missing"
         assert bool(answer.wrong) == (frame.part.id == "left")
+
+
+@pytest.mark.usefixtures("placed")
+def test_right_shots_are_tried_on_each_other_where_no_wrong_one_is_known(tmp_path: Path) -> None:
+    folder = tmp_path / "m"
+    blue, green, red = COLOURS["right"]
+    shots = shot(folder, "1.png", paint({"left": WRONG}), 'left = "missing"')
+    shots += shot(folder, "2.png", paint({"right": (blue - 20, green + 20, red)}, seed=5), "")
+    (view,) = teach(write_machine(folder, shots=shots)).views
+    net: Any = ColourNetworks()
+    alone = {f.part.id for f in view.frames} - {"left"}
+    assert set(view.hardest) == alone  # of 'left' a wrong state is known
+    tried = {
+        name: [a.right for f, e, a in leave_one_out(net, view) if f.part.id == name]
+        for name in alone
+    }
+    assert view.hardest == {name: min(logits) for name, logits in tried.items()}
+    assert min(view.hardest, key=lambda name: view.hardest[name]) == "right"
+    for frame in view.frames:
+        look = view.look_of(frame, view.examples[0].maps[None].astype(np.float32))
+        assert look.hardest == view.hardest.get(frame.part.id, UNTRIED)
+
+
+def test_a_single_shot_cannot_be_tried(tmp_path: Path) -> None:
+    (view,) = teach(write_machine(tmp_path / "m")).views
+    assert view.hardest == {}
 
 
 # --- What parts are looked for with --------------------------------------------------------

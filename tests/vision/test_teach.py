@@ -19,7 +19,7 @@ from verify.vision.align import Placement
 from verify.vision.judge import Calibration, Way
 
 CALIBRATION = Calibration(
-    Way((1.0, 0.0, 0.0), 0.9, 0.1), Way((0.5, -0.5, 0.0, 0.0), 0.9, 0.1), -1.5
+    Way((1.0, 0.0, 0.0, 0.0), 0.9, 0.1), Way((0.5, -0.5, 0.0, 0.0), 0.9, 0.1), -1.5
 )
 
 

@@ -95,8 +95,7 @@ def _look(net: Networks, view: TaughtView, sights: list[_Sight], picture: U8) ->
         maps = net.describe(np.stack(patches))
         for i, patch, m in zip(group, patches, maps, strict=True):
             sights[i].patch = patch
-            frame = sights[i].frame
-            looks[i] = Look(m[None], frame.mask, view.shots_of(frame), view.expert_of(frame))
+            looks[i] = view.look_of(sights[i].frame, m[None])
     return [looks[i] for i in range(len(sights))]
 
 

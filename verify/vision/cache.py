@@ -88,6 +88,7 @@ def _view(machine: Machine, i: int, head: dict[str, Any], arrays: Any) -> Taught
         made,
         tuple(head["left_out"]),
         head["heights"],
+        head["hardest"],
     )
 
 
@@ -128,4 +129,5 @@ def _head(i: int, view: TaughtView, arrays: Arrays) -> dict[str, Any]:
         "own": len(view.examples),
         "left_out": view.left_out,
         "heights": view.heights,
+        "hardest": view.hardest,
     }

@@ -25,6 +25,10 @@ from .network import Networks
 
 RIGHT = ""  # the key of the right state among a part's states
 
+# Logit of a part whose right shots could not be tried on each other: as the clearest parts get,
+# so that a part that nothing is known of is doubted sooner than passed.
+UNTRIED = 3.0
+
 # What the comparer's answer holds, by column; see ``Networks.compare``.
 SAME, SIGHT, DX, DY, LOG_SCALE, TURN, LOG_ERROR_SHIFT, LOG_ERROR_TURN = range(8)
 
@@ -38,12 +42,14 @@ class Look:
         mask: (h, w) share of each cell inside the outline.
         shots: state to (K, 64, h, w) maps of the shots of that state; ``RIGHT`` is always there.
         expert: what the machine's own shots taught of this part, if anything.
+        hardest: see ``Answer``.
     """
 
     maps: F32
     mask: F32
     shots: dict[str, F32]
     expert: Expert | None = None
+    hardest: float = UNTRIED
 
 
 @dataclass(frozen=True)
@@ -58,6 +64,8 @@ class Answer:
         shift_error: expected error of the shift, fractions of the patch.
         turn_deg: turn against the shots, clockwise.
         learnt: state to score of the part's own linear judge; empty where there is none.
+        hardest: least logit that a right shot of this part, or of one like it, got when judged
+            by the other shots: how unlike each other right parts can look here.
     """
 
     right: float
@@ -67,6 +75,7 @@ class Answer:
     shift_error: float
     turn_deg: float
     learnt: dict[str, float] = field(default_factory=dict)
+    hardest: float = UNTRIED
 
     def likeliest(self) -> tuple[str, float] | None:
         """The wrong state with the highest logit, or None."""
@@ -117,13 +126,10 @@ def compare(net: Networks, looks: list[Look]) -> list[Answer]:
         )
         for (i, state, _), line in zip(jobs, out, strict=True):
             got[i].setdefault(state, []).append(line)
-    return [
-        _answer(states, {} if look.expert is None else look.expert.scores(look.maps))
-        for states, look in zip(got, looks, strict=True)
-    ]
+    return [_answer(states, look) for states, look in zip(got, looks, strict=True)]
 
 
-def _answer(states: dict[str, list[F32]], learnt: dict[str, float]) -> Answer:
+def _answer(states: dict[str, list[F32]], look: Look) -> Answer:
     mean = {state: np.mean(lines, axis=0) for state, lines in states.items()}
     right = mean[RIGHT]
     return Answer(
@@ -133,7 +139,8 @@ def _answer(states: dict[str, list[F32]], learnt: dict[str, float]) -> Answer:
         shift=right[[DX, DY]].astype(np.float64),
         shift_error=float(np.exp(np.clip(right[LOG_ERROR_SHIFT], -6, 2))),
         turn_deg=math.degrees(float(right[TURN])),
-        learnt=learnt,
+        learnt={} if look.expert is None else look.expert.scores(look.maps),
+        hardest=look.hardest,
     )
 
 
@@ -166,7 +173,8 @@ class Calibration:
     What can be promised depends on what is known of a part, so each way has lines of its own.
 
     Attributes:
-        alone: for a part that only right shots are known of; features (right, learnt margin).
+        alone: for a part that only right shots are known of; features (right, learnt margin,
+            hardest).
         beside: for one with a shot of a wrong state; features (right, likeliest wrong, learnt
             margin).
         sight_from: least logit of a part that counts as seen.
@@ -189,7 +197,7 @@ def features_of(answer: Answer) -> tuple[float, ...]:
     """Return what the probability of a part is worked out from, see ``Calibration``."""
     worst = answer.likeliest()
     if worst is None:
-        return answer.right, answer.learnt_margin
+        return answer.right, answer.learnt_margin, answer.hardest
     return answer.right, worst[1], answer.learnt_margin
 
 
@@ -203,7 +211,7 @@ def load_calibration(path: Path) -> Calibration:
     try:
         values = json.loads(path.read_text(encoding="utf-8"))
         return Calibration(
-            alone=_way(values["alone"], 3),
+            alone=_way(values["alone"], 4),
             beside=_way(values["beside"], 4),
             sight_from=float(values["sight_from"]),
         )

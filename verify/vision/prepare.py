@@ -29,6 +29,7 @@ from .taught import (
     PartFrame,
     TaughtMachine,
     TaughtView,
+    hardest_right,
     lay_out,
 )
 
@@ -73,7 +74,8 @@ def _teach_view(
         examples += _examples(net, layout, heights, shot)
     _refuse_untaught(view, layout.frames, examples)
     made = _made(net, layout, heights, placed)
-    return TaughtView(layout, tuple(anchors), tuple(examples), made, tuple(left_out), heights)
+    taught = TaughtView(layout, tuple(anchors), tuple(examples), made, tuple(left_out), heights)
+    return replace(taught, hardest=hardest_right(net, taught))
 
 
 @dataclass(frozen=True)

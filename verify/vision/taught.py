@@ -18,7 +18,7 @@ from . import frame as fr
 from . import relief
 from .align import Anchor
 from .frame import F32, F64, Square
-from .judge import RIGHT, Answer, Look, compare
+from .judge import RIGHT, UNTRIED, Answer, Look, compare
 from .learnt import Expert, fit
 from .locate import Template, unit
 from .network import Networks
@@ -144,6 +144,7 @@ class TaughtView:
         made: for (part, state) examples that were made for lack of a shot of that state.
         left_out: files of shots that could not be aligned with the master.
         heights: by part, how far it stands off the body's plane, pixels of the master.
+        hardest: by part, see ``hardest_right``.
     """
 
     layout: Layout
@@ -152,6 +153,7 @@ class TaughtView:
     made: dict[tuple[str, str], tuple[Example, ...]] = field(default_factory=dict)
     left_out: tuple[str, ...] = ()
     heights: dict[str, float] = field(default_factory=dict)
+    hardest: dict[str, float] = field(default_factory=dict)
 
     @property
     def frames(self) -> tuple[PartFrame, ...]:
@@ -232,6 +234,17 @@ class TaughtView:
             out.append(Sought(template, frame.patch_from_master, height))
         return tuple(out)
 
+    def look_of(self, frame: PartFrame, maps: F32, without: int | None = None) -> Look:
+        """Return a part's patch with all that it is compared with.
+
+        Args:
+            frame: the part.
+            maps: (V, 64, h, w) of V cuts.
+            without: number of a shot that must not be used (leave-one-out).
+        """
+        shots, expert = self.shots_of(frame, without), self.expert_of(frame, without)
+        return Look(maps, frame.mask, shots, expert, self.hardest.get(frame.part.id, UNTRIED))
+
     def sharpness_of(self, frame: PartFrame) -> tuple[float, float, float]:
         """Return a part's fine detail and contrast, medians of its right shots, and the largest
         share of it that is burnt out in any of them: white parts shine under some lamps.
@@ -255,15 +268,33 @@ class TaughtMachine:
 
 def leave_one_out(net: Networks, view: TaughtView) -> list[tuple[PartFrame, Example, Answer]]:
     """Judge every shot of every part by the others; what no other right shot shows is left out."""
+    tried = [
+        (frame, example, view.look_of(frame, example.maps[None].astype(np.float32), example.shot))
+        for frame in view.frames
+        for example in view.examples
+        if example.part == frame.part.id and RIGHT in view.examples_of(frame, example.shot)
+    ]
+    answers = compare(net, [look for _, _, look in tried])
+    return [(frame, e, a) for (frame, e, _), a in zip(tried, answers, strict=True)]
+
+
+def hardest_right(net: Networks, view: TaughtView) -> dict[str, float]:
+    """Return how unlike each other the right shots of a part can look, by part.
+
+    Each right shot is judged by the others; of a part and those like it, the least logit
+    counts. Only parts that nothing but right shots are known of, in two shots or more, have one.
+    """
     looks: list[Look] = []
-    tried: list[tuple[PartFrame, Example]] = []
+    groups: list[str] = []
     for frame in view.frames:
-        for example in (e for e in view.examples if e.part == frame.part.id):
-            shots = view.shots_of(frame, without=example.shot)
-            if RIGHT in shots:
+        if set(view.examples_of(frame)) != {RIGHT}:
+            continue
+        for example in view.examples:
+            if example.part == frame.part.id and view.examples_of(frame, example.shot):
                 maps = example.maps[None].astype(np.float32)
-                expert = view.expert_of(frame, without=example.shot)
-                looks.append(Look(maps, frame.mask, shots, expert))
-                tried.append((frame, example))
-    answers = compare(net, looks)
-    return [(*who, answer) for who, answer in zip(tried, answers, strict=True)]
+                looks.append(Look(maps, frame.mask, view.shots_of(frame, example.shot)))
+                groups.append(frame.group)
+    least: dict[str, float] = {}
+    for group, answer in zip(groups, compare(net, looks), strict=True):
+        least[group] = min(least.get(group, answer.right), answer.right)
+    return {f.part.id: least[f.group] for f in view.frames if f.group in least}
