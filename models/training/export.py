@@ -1,11 +1,15 @@
 """Write the trained networks as ONNX files.
 
 ``python -m models.training.export --align align.pt --part part.pt --out models``
+
+Of several files the mean of the weights is taken (Wortsman et al. 2022, "Model soups", arXiv
+2203.05482), which serves where they were trained from the same weights.
 """
 
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from pathlib import Path
 
 import torch
@@ -75,23 +79,31 @@ def export_part(net: PartNet, out: Path) -> None:
     )  # fmt: skip
 
 
+def mean_weights(files: Sequence[Path]) -> dict[str, torch.Tensor]:
+    """Return the mean of each weight and statistic over files of one kind of network."""
+    held = [torch.load(file, map_location="cpu", weights_only=True) for file in files]
+    return {
+        name: torch.stack([one[name].double() for one in held]).mean(0).to(first.dtype)
+        for name, first in held[0].items()
+    }
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--align", type=Path)
-    parser.add_argument("--part", type=Path)
+    parser.add_argument("--align", type=Path, nargs="+")
+    parser.add_argument("--part", type=Path, nargs="+")
     parser.add_argument("--out", type=Path, default=Path("models"))
     args = parser.parse_args()
     with torch.no_grad():
         if args.align:
             net = Aligner()
-            net.load_state_dict(torch.load(args.align, map_location="cpu", weights_only=True))
+            net.load_state_dict(mean_weights(args.align))
             export_align(net.eval(), args.out)
         if args.part:
             part = PartNet()
-            weights = torch.load(args.part, map_location="cpu", weights_only=True)
             # The loss of the linear judge has a weight of its own, which nothing else needs.
-            weights = {k: v for k, v in weights.items() if not k.startswith("expert.")}
-            part.load_state_dict(weights)
+            held = mean_weights(args.part).items()
+            part.load_state_dict({k: v for k, v in held if not k.startswith("expert.")})
             export_part(part.eval(), args.out)
 
 

@@ -17,6 +17,7 @@ import torch
 from demo_data.render import phone
 from models.training import data, expert, restore
 from models.training.develop import Darkroom, calm, smoothed
+from models.training.export import mean_weights
 from models.training.nets import PartNet
 from verify.vision import learnt
 
@@ -225,3 +226,12 @@ def test_settling_changes_the_statistics_and_not_what_is_said(restored: PartNet)
 def test_a_file_of_another_network_is_refused() -> None:
     with pytest.raises(ValueError, match="folded convolutions"):
         restore.restore(PartNet().comparer, MODELS / "describe.onnx")
+
+
+def test_of_several_files_the_mean_is_exported(tmp_path: Path) -> None:
+    files = [tmp_path / "a.pt", tmp_path / "b.pt"]
+    for file, value in zip(files, (1.0, 4.0), strict=True):
+        torch.save({"weight": torch.full((2,), value), "steps": torch.tensor(int(value))}, file)
+    mean = mean_weights(files)
+    assert mean["weight"].tolist() == [2.5, 2.5]
+    assert mean["steps"].dtype is torch.int64

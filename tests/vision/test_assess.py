@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -111,6 +114,20 @@ def test_the_photo_follows_from_its_parts(taught: TaughtView, tmp_path: Path, na
         assert (finding.found is not None) == seen
         assert finding.severity is (Severity.CAUTION if finding.id == "lamp" else Severity.STOP)
     assert said.verdict is photo_verdict(said.findings)
+
+
+@pytest.mark.parametrize(("p_right", "verdict"), [(0.98, UNSEEN), (0.995, OK)])
+def test_a_bright_part_counts_as_seen_where_it_is_surely_right(
+    taught: TaughtView,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    p_right: float,
+    verdict: PartVerdict,
+) -> None:
+    bias = Way((0.0, 0.0, 0.0, math.log(p_right / (1 - p_right))), ok_from=0.9, fault_to=0.1)
+    monkeypatch.setattr(sys.modules[__name__], "CALIBRATION", replace(CALIBRATION, alone=bias))
+    said = judged(taught, paint({"right": painted.GLARE}), tmp_path, np.eye(3))
+    assert {f.id: f.verdict for f in said.findings}["right"] is verdict
 
 
 def test_what_is_found_has_its_name_its_place_and_its_fix(

@@ -108,7 +108,8 @@ def _mark_unseen(calibration: Calibration, view: TaughtView, sights: list[_Sight
         fine, contrast, burnt = view.sharpness_of(sight.frame)
         here = quality.detail(sight.patch, sight.frame.mask)
         ratios.append(here.ratio / max(fine / max(contrast, 1e-6), 1e-9))
-        if quality.burnt(sight.patch, sight.frame.mask) - burnt > quality.GLARE_SHARE:
+        glaring = quality.burnt(sight.patch, sight.frame.mask) - burnt > quality.GLARE_SHARE
+        if glaring and (sight.p_right or 0.0) < quality.GLARE_SURE:
             sight.unseen = RetakeReason.GLARE
         elif sight.answer.sight < calibration.sight_from:
             sight.unseen = RetakeReason.COVERED

@@ -19,6 +19,9 @@ from .frame import F32, F64, U8
 BLUR_RATIO = 0.10  # of the reference's fine detail, below which a photo is too soft
 DARK_LEVEL = 26  # grey level, 0 to 255, that the brighter half of the body must reach
 GLARE_SHARE = 0.35  # of a part's outline burnt out beyond what the reference shows
+# From this probability on a part counts as seen however bright: on the tune and calibrate photos
+# polished parts that shine in a good photo had 0.999 and more, parts under a glare 0.97 at most.
+GLARE_SURE = 0.99
 IN_FRAME_SHARE = 0.85  # of a part's outline that must lie in the picture
 
 ADVICE = {
