@@ -35,7 +35,7 @@ def test_an_address_is_shown_to_nobody_else(house: House) -> None:
 def test_who_was_told_stands_beside_what_waits(house: House, tmp_path: Path) -> None:
     for person in ("noor", "dalia"):
         house.home.people.set_contact(person, by=person, email=f"{person}@example.org")
-    up_to_hand_in(house.home, tmp_path)
+    evidence = f"/rebuild/{up_to_hand_in(house.home, tmp_path).id}/evidence"
     channels, messages = Channels(mail=True, webhooks={"office": None}), house.home.messages
     messages.plan(channels)
     dalia = house.as_("dalia")
@@ -49,8 +49,9 @@ def test_who_was_told_stands_beside_what_waits(house: House, tmp_path: Path) -> 
     assert "was told at 23:" in page  # the clock of the store
     assert "no answer from the server" in page
     messages.failed(second, Trouble.ADDRESS, 550, for_good=True)
-    page = dalia.get("/waiting").text
-    assert "could not be told (the address was refused): call" in page
+    for url in ("/waiting", evidence):
+        assert "could not be told (the address was refused): call" in dalia.get(url).text
+    assert "was told at 23:" in dalia.get(evidence).text
     spanish = house.as_("dalia", **{"accept-language": "es"}).get("/waiting").text
     assert "No se pudo avisar a" in spanish
 

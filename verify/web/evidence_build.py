@@ -25,6 +25,7 @@ from verify.web.evidence_pages import (
     PhotoCard,
 )
 from verify.web.language import later
+from verify.web.messages.told import told_lines
 from verify.web.visit import Visit
 
 CLEARED = {
@@ -105,6 +106,7 @@ def evidence_page(visit: Visit, rebuild: Rebuild, problem: str = "") -> Evidence
         tone=TONES[rebuild.state],
         reason=rebuild.reason,
         waited=language.span(now - handed) if handed else "",
+        told=tuple(told_lines(visit, {rebuild.id: rebuild.store}).get(rebuild.id, ())),
         doers=tuple(sorted(case.who(person) for person in rebuild.doers)),
         released=released,
         open_holds=tuple(_hold(case, s, h) for s, h in holds if h.cleared is None),

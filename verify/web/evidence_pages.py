@@ -90,6 +90,7 @@ class EvidencePage:
     """One page to decide on.
 
     Attributes:
+        told: who was told by a message that it waits, or could not be.
         blocked: why it cannot be released now by this person; empty where it can.
         may: what this person may try now, as the words of actions.
         problem: what went wrong with the last try; empty otherwise.
@@ -105,6 +106,7 @@ class EvidencePage:
     tone: str
     reason: str
     waited: str
+    told: tuple[Told, ...]
     doers: tuple[str, ...]
     released: str
     open_holds: tuple[HoldLine, ...]
