@@ -120,6 +120,20 @@ def test_a_machine_is_set_up_without_script_and_used(house: House) -> None:
     assert crew.post("/machine/freezer-at-the-door/start").status_code == 303
 
 
+def test_a_part_that_is_called_by_a_number_is_to_be_named(house: House) -> None:
+    piet = house.as_("piet")
+    view = with_view(piet)
+    url = view.rpartition("/view/")[0]
+    for k, title in enumerate(("Left bushing", "Part 2", "3", "Pieza 4", "Valve 5")):
+        box(piet, view, title=title, left=20 + 110 * k)
+    assert "Crews will read “Part 2, 3, Pieza 4”. Give them" in piet.get(url).text
+    spanish = house.as_("piet", **{"accept-language": "es"}).get(url).text
+    assert "El equipo leerá «Part 2, 3, Pieza 4»" in spanish
+    for part, title in (("part-2", "Clip"), ("3", "Ring"), ("pieza-4", "Pin")):
+        piet.post(f"{view}/part/{part}", title=title, expect="in-place", severity="stop")
+    assert "Crews will read" not in piet.get(url).text
+
+
 def test_own_words_for_what_a_part_should_be_count_without_choosing_them_first(
     house: House,
 ) -> None:

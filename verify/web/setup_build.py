@@ -200,6 +200,7 @@ def view_card(on: Bench, view: View) -> ViewCard:
         parts=len(view.parts),
         shots=len(view.shots),
         to_check=view.id in on.draft.to_check,
+        unnamed=setup_words.unnamed(view, on.visit.language),
     )
 
 

@@ -75,7 +75,12 @@ class Shape:
 
 @dataclass(frozen=True)
 class ViewCard:
-    """A view of a draft. ``picture`` is empty while it has no photo."""
+    """A view of a draft.
+
+    Attributes:
+        picture: empty while it has no photo.
+        unnamed: titles of parts that are still called by a number.
+    """
 
     id: str
     title: str
@@ -87,6 +92,7 @@ class ViewCard:
     parts: int
     shots: int
     to_check: bool
+    unnamed: tuple[str, ...]
 
 
 @dataclass(frozen=True)

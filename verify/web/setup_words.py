@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 from verify.domain import Fault, How, Part, Symmetry, View
 from verify.store.draft_edits import Lack
 from verify.store.outlines import Flaw
 from verify.teach_report import Because, PartCheck
-from verify.web.language import Language, later
+from verify.web.language import LANGUAGES, Language, later, translations
 from verify.web.words import spoken_state, title_of
 
 
@@ -74,6 +75,14 @@ _ADVICE = {
     ),
     Because.FEW: later("Add a photo with it %(state)s."),
 }
+
+
+def unnamed(view: View, language: Language) -> tuple[str, ...]:
+    """Return the titles of parts that bear the number that drawing gave them, and no name."""
+    words = {translations(code).gettext("Part") for code in LANGUAGES}
+    numbered = re.compile(f"(?:(?:{'|'.join(map(re.escape, sorted(words)))}) )?[0-9]+")
+    titles = (part.title.get(language.code) for part in view.parts)
+    return tuple(title for title in titles if numbered.fullmatch(title))
 
 
 def expect_words(state: str, language: Language) -> str:
