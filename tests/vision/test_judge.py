@@ -48,6 +48,8 @@ def test_what_is_known_of_a_part_decides_the_way_and_its_features() -> None:
     assert PLAIN.way(beside) is PLAIN.beside
     assert features_of(alone) == (2.0, pytest.approx(0.5), 0.7)
     assert features_of(beside) == (2.0, 0.5, pytest.approx(0.5))
+    with pytest.raises(ValueError, match="argument"):
+        PLAIN.alone.p_right(features_of(beside)[:2])
 
 
 def test_the_learnt_margin_is_0_where_one_kind_of_state_is_not_known() -> None:

@@ -7,6 +7,7 @@ and of the networks, so that it is never stale; the oldest files go when there a
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -268,14 +269,9 @@ class TaughtMachine:
 
 def leave_one_out(net: Networks, view: TaughtView) -> list[tuple[PartFrame, Example, Answer]]:
     """Judge every shot of every part by the others; what no other right shot shows is left out."""
-    tried = [
-        (frame, example, view.look_of(frame, example.maps[None].astype(np.float32), example.shot))
-        for frame in view.frames
-        for example in view.examples
-        if example.part == frame.part.id and RIGHT in view.examples_of(frame, example.shot)
-    ]
-    answers = compare(net, [look for _, _, look in tried])
-    return [(frame, e, a) for (frame, e, _), a in zip(tried, answers, strict=True)]
+    tried = list(_tried(view))
+    looks = [view.look_of(frame, _cut(example), example.shot) for frame, example in tried]
+    return [(*who, answer) for who, answer in zip(tried, compare(net, looks), strict=True)]
 
 
 def hardest_right(net: Networks, view: TaughtView) -> dict[str, float]:
@@ -284,17 +280,24 @@ def hardest_right(net: Networks, view: TaughtView) -> dict[str, float]:
     Each right shot is judged by the others; of a part and those like it, the least logit
     counts. Only parts that nothing but right shots are known of, in two shots or more, have one.
     """
-    looks: list[Look] = []
-    groups: list[str] = []
-    for frame in view.frames:
-        if set(view.examples_of(frame)) != {RIGHT}:
-            continue
-        for example in view.examples:
-            if example.part == frame.part.id and view.examples_of(frame, example.shot):
-                maps = example.maps[None].astype(np.float32)
-                looks.append(Look(maps, frame.mask, view.shots_of(frame, example.shot)))
-                groups.append(frame.group)
+    alone = {f.part.id for f in view.frames if set(view.examples_of(f)) == {RIGHT}}
+    tried = [(frame, example) for frame, example in _tried(view) if frame.part.id in alone]
+    # The linear judge says nothing here, and fitting it anew for each shot takes long.
+    looks = [Look(_cut(e), f.mask, view.shots_of(f, without=e.shot)) for f, e in tried]
     least: dict[str, float] = {}
-    for group, answer in zip(groups, compare(net, looks), strict=True):
-        least[group] = min(least.get(group, answer.right), answer.right)
+    for (frame, _), answer in zip(tried, compare(net, looks), strict=True):
+        least[frame.group] = min(least.get(frame.group, answer.right), answer.right)
     return {f.part.id: least[f.group] for f in view.frames if f.group in least}
+
+
+def _tried(view: TaughtView) -> Iterator[tuple[PartFrame, Example]]:
+    """Yield each part's own examples that a right shot beside their own can judge."""
+    for frame in view.frames:
+        for example in view.examples:
+            if example.part == frame.part.id and RIGHT in view.examples_of(frame, example.shot):
+                yield frame, example
+
+
+def _cut(example: Example) -> F32:
+    """Return (1, 64, h, w) maps of an example, as of one cut."""
+    return example.maps[None].astype(np.float32)
