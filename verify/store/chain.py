@@ -13,6 +13,7 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import lru_cache
 from typing import Any
 
 import rfc8785
@@ -194,10 +195,10 @@ def verify_chain(
     prev = NOTHING
     for number, row in enumerate(rows, start=1):
         where = f"record {chain}, entry {number}"
-        entry = _parsed(row, where)
+        entry, digest = _parsed(row.body, where)
         if row.n != number or entry.n != number:
             raise RecordBrokenError(f"{where}: is missing; the next one kept is {row.n}")
-        if sha256(row.body.encode()) != row.hash or entry.chain != chain:
+        if digest != row.hash or entry.chain != chain:
             raise RecordBrokenError(f"{where}: is not what was written")
         if entry.prev != prev:
             raise RecordBrokenError(f"{where}: does not follow the entry above it")
@@ -221,12 +222,22 @@ def verify_chain(
     return Verified(chain, tuple(entries), prev)
 
 
-def _parsed(row: Written, where: str) -> Entry:
+@lru_cache(maxsize=1024)
+def _read_body(body: str) -> tuple[Entry, str]:
+    """Return the entry that a body stands for, and the SHA-256 of the body.
+
+    A page reads its record several times. What is kept here is found by the whole text, which
+    comes from the database each time: a changed one is worked out anew.
+    """
+    value = json.loads(body)
+    if canonical(value).decode() != body:
+        raise ValueError("not canonical")
+    return entry_from_json(value), sha256(body.encode())
+
+
+def _parsed(body: str, where: str) -> tuple[Entry, str]:
     try:
-        value = json.loads(row.body)
-        if canonical(value).decode() != row.body:
-            raise ValueError("not canonical")
-        return entry_from_json(value)
+        return _read_body(body)
     except (ValueError, TypeError, KeyError, AttributeError, rfc8785.CanonicalizationError):
         raise RecordBrokenError(f"{where}: is not what was written") from None
 

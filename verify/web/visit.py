@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from functools import cached_property
 from http import HTTPStatus
 from typing import Annotated
 
@@ -65,6 +64,7 @@ class Visit:
         cookie = request.cookies.get(COOKIE)
         found = self.desk.sessions.read(cookie)
         self.session = found or new_session()
+        self._actors: dict[str, Actor] | None = None
         self.person = self._known(self.session)
         if found is not None and found.person is not None and self.person is None:
             self.session = new_session()
@@ -89,12 +89,15 @@ class Visit:
         """Return a text in the visitor's language."""
         return self.language.say(text, **values)
 
-    @cached_property
+    @property
     def actors(self) -> dict[str, Actor]:
         """What this person is in each store, now; stores without a part in them are left out."""
-        by = self.by
-        every = {site.id: self.home.people.actor(by, site.id) for site in self.home.sites.stores()}
-        return {store: actor for store, actor in every.items() if actor.roles}
+        # functools.cached_property would have all requests wait for one another (Python < 3.12).
+        if self._actors is None:
+            by, ask = self.by, self.home.people.actor
+            every = {site.id: ask(by, site.id) for site in self.home.sites.stores()}
+            self._actors = {store: actor for store, actor in every.items() if actor.roles}
+        return self._actors
 
     def stores(self, *roles: Role) -> list[Site]:
         """Return the stores in which this person has one of the roles; any if none is named."""

@@ -97,22 +97,18 @@ def reference(visit: Known, machine_id: str, view_id: str, part_id: str) -> Resp
     return _jpeg(key, lambda: images.cut(path.read_bytes(), drawn.outline, size))
 
 
-def photo_entry(visit: Visit, rebuild_id: str, number: int) -> Entry:
-    """Return the entry of a photo in a rebuild of this person's stores.
+def _photo(visit: Visit, rebuild_id: str, number: int) -> tuple[Entry, View | None]:
+    """Return the entry of a photo in a rebuild of this person's stores, and the view it shows.
 
     Raises:
         WebError: there is none, or it is none of this person's business.
     """
-    visit.rebuild(rebuild_id)
+    rebuild = visit.rebuild(rebuild_id)
     entries = visit.home.rebuilds.entries(rebuild_id).entries
     if not 1 <= number <= len(entries) or entries[number - 1].kind != Action.PHOTO:
         raise not_there()
-    return entries[number - 1]
-
-
-def _photo(visit: Visit, rebuild_id: str, number: int) -> tuple[Entry, View | None]:
-    entry = photo_entry(visit, rebuild_id, number)
-    machine = visit.home.sites.machine(visit.home.rebuilds.get(rebuild_id).machine)
+    entry = entries[number - 1]
+    machine = visit.home.sites.machine(rebuild.machine)
     return entry, view_of(visit, machine, entry.data["result"]["view"])
 
 
