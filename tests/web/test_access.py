@@ -87,7 +87,7 @@ def test_people_of_another_store_get_nothing(house: House, night: str) -> None:
                   "where": "w", "item": "ring", "pin": "1", "said": "real", "hold": "4/left-clip",
                   "result": "false-alarm", "steps": "lid", "name": "n", "person": "n",
                   "role": "crew", "store": "harbour-steps", "sure": "true",
-                  "title": "t"}  # fmt: skip
+                  "title": "t", "language": "en"}  # fmt: skip
         if method == "GET":
             answer = ruth.get(url)
         elif path.endswith("/photo"):

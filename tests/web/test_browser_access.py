@@ -145,7 +145,7 @@ def test_every_screen(house: House, window: Open, size: tuple[int, int], languag
     browser.sign_in("noor", PINS["noor"])
     part = f"/rebuild/{waiting.id}/photo/{photo}/part/left-clip/teach"
     look("/waiting", f"/rebuild/{waiting.id}/evidence", f"/rebuild/{released}/evidence")
-    look("/flagged", part, "/trends", "/people", "/me", "/board/harbour-2")
+    look("/flagged", part, "/trends", "/people", "/people/ines", "/me", "/board/harbour-2")
     look("/machines", "/machine/harbour-2/sticker", change, f"{change}/advice")
     look(f"{change}/view/lid", f"{change}/view/lid/shots", f"{change}/view/lid/part/left-clip")
     look(f"{change}/view/lid?numbers=left-clip")

@@ -18,6 +18,7 @@ from verify.store.addresses import require_address, require_language
 from verify.store.base import Base, require_id
 
 _WRONG = "the person or the PIN is wrong"
+_Part = tuple[str, Role]  # in which store, and what
 
 
 @dataclass(frozen=True)
@@ -91,16 +92,39 @@ class People(Base):
             UsageError: there is no such person or store.
             RefusedError: ``by`` may not give, or take, one of them.
         """
-        wanted = sorted(set(roles))
         with self.write() as connection:
-            old = person_in(connection, person_id).roles
-            require_may_give(connection, by, set(wanted) ^ set(old))
+            return self._put_roles(connection, person_id, set(roles), by)
+
+    def change_roles(
+        self, person_id: str, *, give: Iterable[_Part], take: Iterable[_Part], by: str
+    ) -> Person:
+        """Give a person some roles and take others; what somebody else changed meanwhile stays.
+
+        Raises:
+            UsageError: there is no such person or store, or no role would be left.
+            RefusedError: ``by`` may not give, or take, one of them.
+        """
+        with self.write() as connection:
+            old = set(person_in(connection, person_id).roles)
+            wanted = (old | set(give)) - set(take)
+            if not wanted:
+                raise UsageError("somebody without any role has left; take them out instead")
+            return self._put_roles(connection, person_id, wanted, by)
+
+    def _put_roles(
+        self, connection: Connection, person_id: str, wanted: set[_Part], by: str
+    ) -> Person:
+        old = set(person_in(connection, person_id).roles)
+        require_may_give(connection, by, wanted ^ old)
+        if by == person_id:
+            _refuse_own(old - wanted)
+        if wanted != old:
             memberships = tables.memberships
             connection.execute(delete(memberships).where(memberships.c.person == person_id))
-            _insert_roles(connection, person_id, wanted)
-            data = {"id": person_id, "roles": _plain(wanted)}
+            _insert_roles(connection, person_id, sorted(wanted))
+            data = {"id": person_id, "roles": _plain(sorted(wanted))}
             self.note(connection, "roles-changed", by, data)
-            return person_in(connection, person_id)
+        return person_in(connection, person_id)
 
     def set_secret(self, person_id: str, secret: str, *, by: str) -> None:
         """Set a PIN or password: one's own, or that of somebody whose roles one may give.
@@ -146,11 +170,13 @@ class People(Base):
 
         Raises:
             UsageError: there is no such person.
-            RefusedError: ``by`` may not.
+            RefusedError: ``by`` may not, or is that person.
         """
         with self.write() as connection:
             person = person_in(connection, person_id)
             require_may_give(connection, by, person.roles)
+            if by == person_id:
+                _refuse_own(person.roles)
             _set(connection, person_id, active=False, secret=None, email=None)
             memberships = tables.memberships
             connection.execute(delete(memberships).where(memberships.c.person == person_id))
@@ -307,6 +333,14 @@ def require_may_give(connection: Connection, by: str, roles: Iterable[tuple[str,
         require_any_role(connection, by, giving(role), store=store)
     if not wanted:
         require_any_role(connection, by, ANSWERABLE)
+
+
+def _refuse_own(taken: Iterable[_Part]) -> None:
+    """Refuse to give up one's own role that decides in a store: it could be the last one."""
+    if any(role in ANSWERABLE for _, role in taken):
+        raise RefusedError(
+            "own-roles", "nobody takes their own role away; another supervisor does it"
+        )
 
 
 def _refuse_locked(row: Any, now: datetime) -> None:

@@ -106,6 +106,7 @@ INPUT = (
     later("digits all the same or in a row are guessed first; choose others"),
     later("a password needs 8 characters or more, or a PIN 6 digits"),
     later("a person needs a name"),
+    later("somebody without any role has left; take them out instead"),
     later("say why: the reason stays in the record"),
     later("a deputy's time ends before it begins"),
     later("a deputy's time is over already"),
@@ -155,6 +156,7 @@ def refusal(error: RefusedError, language: Language) -> str:
     known = {
         "role": later("Your part in this store does not allow that."),
         "own-work": later("You took part in this rebuild: somebody else has to decide."),
+        "own-roles": later("Nobody takes their own role away; another supervisor does it."),
         "left": later("This person has left."),
         "wrong-pin": later("The name or the PIN is wrong."),
         "locked": later("Too many wrong PINs. Wait a little, or ask a manager for a new one."),

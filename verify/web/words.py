@@ -36,6 +36,12 @@ ROLES = {
     Role.SUPERVISOR: later("supervisor"),
     Role.TECHNICIAN: later("technician"),
 }
+ROLES_DO = {  # MAY and SETTING_UP of verify/rebuild/people.py, in a few words
+    Role.CREW: later("rebuilds machines"),
+    Role.MANAGER: later("rebuilds, and looks at what was flagged; adds crew"),
+    Role.SUPERVISOR: later("rebuilds, looks at what was flagged, releases machines; adds anybody"),
+    Role.TECHNICIAN: later("rebuilds, and sets machines up"),
+}
 STANDINGS = {
     Standing.TO_DO: later("to do"),
     Standing.AGAIN: later("take the photo again"),
@@ -116,6 +122,13 @@ def spoken_state(state: str, language: Language) -> str:
 
 def finding(found: Mapping[str, Any], view: View | None, language: Language) -> str:
     """Return one sentence on a part that needs a look."""
+    other = _taken_for(found, view)
+    if other:
+        return language.say(
+            "%(part)s: what is there looks like “%(other)s”.",
+            part=title_of(view, found["id"], language),
+            other=title_of(view, other, language),
+        )
     if language.code == "en":
         return str(found["message"])
     part = title_of(view, found["id"], language)
@@ -131,6 +144,15 @@ def finding(found: Mapping[str, Any], view: View | None, language: Language) -> 
     return language.say(
         "%(part)s: it looks %(state)s.", part=part, state=spoken_state(state, language)
     )
+
+
+def _taken_for(found: Mapping[str, Any], view: View | None) -> str | None:
+    """Return the part that a wrong one is mixed up with, where the machine's folder says so."""
+    if found["verdict"] != "fault" or not found["found"]:
+        return None
+    part = next((p for p in view.parts if p.id == found["id"]), None) if view else None
+    fault = part.fault(found["found"]) if part else None
+    return fault.with_part if fault else None
 
 
 def fix(found: Mapping[str, Any], view: View | None, language: Language) -> str:
@@ -205,10 +227,10 @@ def hold(
         found: what was found of its part, if it is about one.
         data: of the entry that it came from.
     """
-    if language.code == "en":
-        return held.message
     if held.why is HoldReason.PART and found is not None:
         return finding(found, view, language)
+    if language.code == "en":
+        return held.message
     if held.why is HoldReason.PHOTO:
         code = held.id.partition("/")[2]
         doubt = _DOUBTS.get(code, _HELD)

@@ -35,7 +35,7 @@ Word = Annotated[str, Form(max_length=128)]
 Clock = Annotated[str, Form(max_length=32)]
 Email = Annotated[str, Form(max_length=254)]
 
-_LANGUAGE_NAMES = {"en": "English", "es": "Español"}  # each in its own words
+LANGUAGE_NAMES = {"en": "English", "es": "Español"}  # each in its own words
 
 
 @dataclass(frozen=True)
@@ -47,6 +47,7 @@ class PersonLine:
     parts: str
     can_sign_in: bool
     mine: bool
+    change: bool  # this person may give or take one of her roles, or set where messages go
     may: bool  # this person may give her a PIN, and say that she has left
 
 
@@ -129,7 +130,7 @@ def add(
 @router.post("/people/{person_id}/pin", dependencies=[CHECKED])
 def new_pin(visit: Known, person_id: str) -> Response:
     """Give a person a new PIN that is shown once; whoever is signed in with the old one is out."""
-    found = _person(visit, person_id)
+    found = member(visit, person_id)
     pin = _new_pin()
     visit.home.people.set_secret(person_id, pin, by=visit.by)
     return _show(visit, new_pin=(found.name, found.id, pin))
@@ -138,13 +139,10 @@ def new_pin(visit: Known, person_id: str) -> Response:
 @router.post("/people/{person_id}/leave", dependencies=[CHECKED])
 def leave(visit: Known, person_id: str, sure: Annotated[bool, Form()]) -> Response:
     """Record that a person has left."""
-    found = _person(visit, person_id)
+    found = member(visit, person_id)
     if not sure:
         return visit.done("/people")
-    if found.id == visit.by:
-        text = later("Nobody takes themselves out; somebody else does it.")
-        raise WebError(HTTPStatus.CONFLICT, "own-work", text)
-    visit.home.people.leave(person_id, by=visit.by)
+    visit.home.people.leave(found.id, by=visit.by)
     return visit.done("/people?done=left")
 
 
@@ -205,17 +203,29 @@ def change_mine(visit: Known, old: Word, pin: Word, again: Word) -> Response:
 @router.post("/me/contact", dependencies=[CHECKED])
 def change_contact(visit: Known, language: Word, email: Email = "") -> Response:
     """Change where one's own messages go, and in which language; nowhere without an address."""
+    problem = keep_contact(visit, visit.by, email, language)
+    if problem:
+        return _show_mine(visit, problem=problem, email=email, status=HTTPStatus.BAD_REQUEST)
+    return _show_mine(visit, done="contact")
+
+
+def keep_contact(visit: Visit, person_id: str, email: str, language: str) -> str:
+    """Keep where messages to somebody go; return what is wrong with the address, or nothing.
+
+    Raises:
+        WebError: pages do not speak that language.
+        RefusedError: this person may not.
+    """
     if language not in LANGUAGES:
         text = later("This language is not known here.")
         raise WebError(HTTPStatus.BAD_REQUEST, "language", text)
     try:
         visit.home.people.set_contact(
-            visit.by, by=visit.by, email=email.strip() or None, language=language
+            person_id, by=visit.by, email=email.strip() or None, language=language
         )
     except UsageError:
-        told = visit.say("That is no e-mail address; one looks like name@example.org.")
-        return _show_mine(visit, problem=told, email=email, status=HTTPStatus.BAD_REQUEST)
-    return _show_mine(visit, done="contact")
+        return visit.say("That is no e-mail address; one looks like name@example.org.")
+    return ""
 
 
 def _show_mine(
@@ -232,14 +242,18 @@ def _show_mine(
         done=done,
         email=(person.email or "") if email is None else email,
         language=choose(person.language).code,
-        languages=tuple(_LANGUAGE_NAMES.items()),
+        languages=tuple(LANGUAGE_NAMES.items()),
         mail=visit.desk.settings.mail,
     )
     return render(visit, "mine.html", page, status)
 
 
-def _person(visit: Visit, person_id: str) -> Person:
-    """Return a person of a store in which this one is answerable."""
+def member(visit: Visit, person_id: str) -> Person:
+    """Return a person of a store in which this one is answerable.
+
+    Raises:
+        WebError: there is none of that id in these stores, or this one is answerable in none.
+    """
     stores = {site.id for site in visit.require_stores(*ANSWERABLE)}
     try:
         found = visit.home.people.person(person_id)
@@ -264,6 +278,7 @@ def _show(
     known = {p.id: p for site in sites for p in visit.home.people.everybody(site.id)}
     everybody = sorted(known.values(), key=lambda p: p.name)
     mine = visit.home.people.person(visit.by).roles
+    giving = own_stores(visit, sites, ANSWERABLE)
     lines = [
         PersonLine(
             id=person.id,
@@ -275,11 +290,11 @@ def _show(
             ),
             can_sign_in=person.can_sign_in,
             mine=person.id == visit.by,
+            change=bool(giving) and person.id != visit.by,
             may=may_give(mine, person.roles),
         )
         for person in everybody
     ]
-    giving = own_stores(visit, sites, ANSWERABLE)
     supervises = bool(own_stores(visit, sites, frozenset({Role.SUPERVISOR})))
     page = PeoplePage(
         people=tuple(lines),
