@@ -254,6 +254,11 @@ class CheckedView:
     left_out: tuple[str, ...]
     parts: tuple[CheckLine, ...]
 
+    @property
+    def wanting(self) -> bool:
+        """True where something would help: a shot, or another one."""
+        return bool(self.left_out) or any(p.advice or not p.apart for p in self.parts)
+
 
 @dataclass(frozen=True)
 class AdvicePage:

@@ -66,12 +66,14 @@ def advice_page(on: Bench) -> AdvicePage:
     """Return what the last try found out."""
     attempt = on.visit.desk.workshop.attempt(on.draft)
     report = attempt.report if attempt else None
+    views = [_checked(on, check) for check in report.views] if report else []
+    views.sort(key=lambda view: not view.wanting)  # what has to be done comes first
     return AdvicePage(
         setup=on.url,
         machine=on.draft.machine.title.get(on.visit.language.code),
         attempt=attempt,
         stale=attempt is not None and attempt.mark != on.draft.mark,
-        views=tuple(_checked(on, check) for check in report.views) if report else (),
+        views=tuple(views),
     )
 
 
