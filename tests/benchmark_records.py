@@ -32,7 +32,7 @@ from verify.rebuild.entries import Action, ClearedAs, Entry
 from verify.rebuild.replay import begin, replay
 from verify.settings import RecordSettings
 from verify.store import photos, tables
-from verify.store.chain import BOOK, append
+from verify.store.chain import BOOK, append, sha256
 from verify.store.claims import Facts
 from verify.store.home import Home, open_home
 from verify.store.records import columns_of
@@ -145,6 +145,7 @@ def copy_night(home: Home, night: Sequence[Entry], number: int, likeness: bytes)
                 data |= {"machine": machine, "day": (night[0].at + shift).date().isoformat()}
             if old.kind == Action.PHOTO:
                 data["sha256"] = digests[data["sha256"]]
+                data["likeness"] = sha256(likeness)
             if "photos" in data:
                 data["photos"] = [digests[digest] for digest in data["photos"]]
             at = old.at + shift
