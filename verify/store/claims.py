@@ -121,16 +121,19 @@ def _used_before(connection: Connection, asked: Asked) -> Doubt | None:
 
 def _saved_anew(connection: Connection, asked: Asked, pictures: Pictures) -> Doubt | None:
     """Say of which earlier picture of the store this is a copy, smaller, cropped or saved anew."""
+    from verify.store.alike import most_alike
     from verify.vision import likeness
 
     if asked.facts.likeness is None or asked.facts.picture is None:
         return None
     new = likeness.from_bytes(asked.facts.likeness)
+    rows = _newest(connection, asked)
+    olds = [likeness.from_bytes(row.likeness) for row in rows]
     fits = []
-    for row in _newest(connection, asked):
-        found = likeness.overlap(new, likeness.from_bytes(row.likeness))
+    for place in most_alike(new, olds):
+        found = likeness.overlap(new, olds[place])
         if found is not None:
-            fits.append((*found, row))
+            fits.append((*found, rows[place]))
     fits.sort(key=lambda fit: -fit[0])
     for _, matrix, row in fits[:_COMPARED]:
         old = _picture(pictures, row.sha256)
