@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import secrets
+import socket
+import ssl
 import threading
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
@@ -11,6 +13,7 @@ from pathlib import Path
 
 import uvicorn
 
+from verify.errors import UsageError
 from verify.settings import RecordSettings, Settings
 from verify.store.home import open_home
 from verify.web.app import create_app
@@ -56,9 +59,13 @@ def serve(
         messages: how people are told that something waits; None: they are not.
 
     Raises:
-        StoreError: the records or the certificate cannot be used.
+        StoreError: the records, or the certificate that was made here, cannot be used.
+        UsageError: the given certificate cannot be used, or the address is taken.
     """
+    if listen.certificate is not None:
+        _require_usable(listen.certificate)
     with ExitStack() as stack:
+        place = stack.enter_context(_listening(listen))
         home = stack.enter_context(open_home(records))
         certificate = listen.certificate
         if certificate is None and listen.proxy is None:
@@ -82,7 +89,45 @@ def serve(
         if messages is not None:
             stack.callback(start(Sender(home, messages)))
         app = create_app(home, web, judges)
-        uvicorn.Server(_config(app, listen, certificate)).run()
+        uvicorn.Server(_config(app, listen, certificate)).run([place])
+
+
+def _require_usable(given: Certificate) -> None:
+    """Refuse a certificate and a key that TLS cannot be done with.
+
+    Raises:
+        UsageError: says what is wrong with them.
+    """
+
+    def no_password() -> str:
+        raise UsageError(f"the key {given.key} is locked with a password; give one without")
+
+    try:
+        ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(
+            given.chain, given.key, password=no_password
+        )
+    except OSError as error:  # ssl.SSLError is one of them
+        why = getattr(error, "reason", None) or error.strerror
+        raise UsageError(
+            f"the certificate {given.chain} and the key {given.key} cannot be used ({why}); "
+            "give a chain and its own key, both in PEM"
+        ) from error
+
+
+def _listening(listen: Listen) -> socket.socket:
+    """Return what listens, before anything is told of where to look.
+
+    Raises:
+        UsageError: the port is taken, or there is no such address here.
+    """
+    try:
+        family = socket.getaddrinfo(listen.host, listen.port, type=socket.SOCK_STREAM)[0][0]
+        return socket.create_server((listen.host, listen.port), family=family, backlog=2048)
+    except OSError as error:
+        raise UsageError(
+            f"nothing can listen on {listen.host}, port {listen.port}: {error.strerror}; "
+            "name another with --port or --host"
+        ) from error
 
 
 def _config(app: object, listen: Listen, certificate: Certificate | None) -> uvicorn.Config:
