@@ -58,7 +58,7 @@ def night(house: House) -> str:
 def filled(path: str, rebuild: str) -> str:
     values = {"machine_id": "harbour-2", "rebuild_id": rebuild, "step_id": "lid", "view_id": "lid",
               "number": "4", "part_id": "left-clip", "person_id": "ines",
-              "draft_id": DRAFT}  # fmt: skip
+              "item": "ring", "draft_id": DRAFT}  # fmt: skip
     path = path.replace("/shot/{number}", "/shot/0")
     return re.sub(r"\{(\w+)(?::\w+)?\}", lambda m: values[m[1]], path)
 
@@ -87,7 +87,7 @@ def test_people_of_another_store_get_nothing(house: House, night: str) -> None:
                   "where": "w", "item": "ring", "pin": "1", "said": "real", "hold": "4/left-clip",
                   "result": "false-alarm", "steps": "lid", "name": "n", "person": "n",
                   "role": "crew", "store": "harbour-steps", "sure": "true",
-                  "title": "t", "language": "en"}  # fmt: skip
+                  "title": "t", "language": "en", "stock": "1"}  # fmt: skip
         if method == "GET":
             answer = ruth.get(url)
         elif path.endswith("/photo"):
@@ -106,7 +106,7 @@ def test_what_is_not_there_is_not_found(house: House, night: str) -> None:
                 f"/rebuild/{night}/photo/1/marked.jpg", f"/rebuild/{night}/photo/99/small.jpg",
                 "/machine/none/view/lid/master.jpg", "/machine/harbour-2/view/none/master.jpg",
                 "/machine/harbour-2/view/lid/shot/99.jpg", "/first", "/trust/verify.crt",
-                "/machine/harbour-2/view/lid/part/none.jpg", "/set-up/none",
+                "/machine/harbour-2/view/lid/part/none.jpg", "/set-up/none", "/machine/none/spares",
                 "/set-up/../keys", "/machine/none/sticker", "/machine/cove-1/sticker.png",
                 f"/set-up/{DRAFT}/view/none", f"/set-up/{DRAFT}/view/lid/shot/99.jpg",
                 f"/set-up/{DRAFT}/view/lid/part/none"):  # fmt: skip

@@ -146,7 +146,13 @@ def test_every_screen(house: House, window: Open, size: tuple[int, int], languag
     part = f"/rebuild/{waiting.id}/photo/{photo}/part/left-clip/teach"
     look("/waiting", f"/rebuild/{waiting.id}/evidence", f"/rebuild/{released}/evidence")
     look("/flagged", part, "/trends", "/people", "/people/ines", "/me", "/board/harbour-2")
-    look("/machines", "/machine/harbour-2/sticker", change, f"{change}/advice")
+    look(
+        "/machines",
+        "/machine/harbour-2/spares",
+        "/machine/harbour-2/sticker",
+        change,
+        f"{change}/advice",
+    )
     look(f"{change}/view/lid", f"{change}/view/lid/shots", f"{change}/view/lid/part/left-clip")
     look(f"{change}/view/lid?numbers=left-clip")
     look(begun, copied, f"{copied}/view/lid", f"{copied}/view/spout", f"{copied}/view/lid/shots")

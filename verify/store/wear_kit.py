@@ -58,6 +58,11 @@ class WearKit(Base):
         items |= {item: unknown_item(item) for item in rows if item not in items}
         return [_fitted(item, rows.get(item.id)) for item in items.values()]
 
+    def named(self, machine_id: str) -> tuple[WearItem, ...]:
+        """Return the parts that wear, as the machine's plan names them now."""
+        with self.database.read() as connection:
+            return _items(machine_in(connection, machine_id))
+
     def today(self, machine_id: str) -> date:
         """Return the business day of a machine's store, now."""
         with self.database.read() as connection:

@@ -26,6 +26,7 @@ from verify.web.routes import (
     setup_pictures,
     setup_shots,
     setup_view,
+    spares,
     supervisor,
     trends,
 )
@@ -46,6 +47,7 @@ _ROUTES = (
     board,
     pictures,
     machines,
+    spares,
     setup_pictures,  # before the pages: an address that ends in .jpg is a picture
     setup,
     setup_view,

@@ -108,6 +108,7 @@ INPUT = (
     later("a person needs a name"),
     later("somebody without any role has left; take them out instead"),
     later("say why: the reason stays in the record"),
+    later("say why it was replaced, and how many"),
     later("a deputy's time ends before it begins"),
     later("a deputy's time is over already"),
     later("a deputy stands in for 31 days at most"),

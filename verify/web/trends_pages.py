@@ -77,6 +77,7 @@ class DueLine:
 
     title: str
     machine: str
+    url: str
     store: str
     due: str
     late: bool
@@ -265,6 +266,7 @@ def _due_line(
     return DueLine(
         title=fitted.item.title.get(visit.language.code),
         machine=machine.title,
+        url=f"/machine/{machine.id}/spares",
         store=names.stores[machine.store].name,
         due=told,
         late=late,
