@@ -151,13 +151,25 @@ def _saved_anew(connection: Connection, asked: Asked, pictures: Pictures) -> Dou
 
 
 def _newest(connection: Connection, asked: Asked) -> Any:
+    """Return where the newest pictures of the store are used, each with its likeness.
+
+    They are put in order first: likenesses are large, and sorting tens of thousands takes longer
+    than judging the photo.
+    """
     uses, kept = tables.uses.c, tables.pictures.c
-    wanted = (
-        select(uses.sha256, uses.rebuild, uses.n, uses.step, kept.likeness)
+    newest = (
+        select(uses.sha256, uses.rebuild, uses.n, uses.step, kept.added_at)
         .join(tables.pictures, kept.sha256 == uses.sha256)
         .where(uses.store == asked.rebuild.store, kept.likeness.is_not(None), _elsewhere(asked))
         .order_by(kept.added_at.desc(), uses.rebuild, uses.n)
         .limit(_LOOKED_AT)
+        .subquery()
+    )
+    c = newest.c
+    wanted = (
+        select(c.sha256, c.rebuild, c.n, c.step, kept.likeness)
+        .join(tables.pictures, kept.sha256 == c.sha256)
+        .order_by(c.added_at.desc(), c.rebuild, c.n)
     )
     return connection.execute(wanted).all()
 
