@@ -159,6 +159,31 @@ def test_a_night_as_a_script_does_it(shop: As, tmp_path: Path) -> None:
     assert (kit["item"], kit["fitted_by"], kit["due"]) == ("ring", "ines", False)
 
 
+def test_flagged_parts_are_looked_at(shop: As, tmp_path: Path) -> None:
+    name = plain(shop("ines", "rebuild", "start", "pier-3", "--json"))["id"]
+    shop("ines", "rebuild", "answer", "pier-3", "counted", "--yes")
+    shop("ines", "rebuild", "reading", "pier-3", "strength", "100")
+    shop("ines", "rebuild", "photo", "pier-3", "back", shot(tmp_path, "hold", 2))
+    flagged = plain(shop("dalia", "rebuild", "flagged", "--json"))
+    part = f"{flagged['entry']}/{flagged['part']}"
+    assert (flagged["rebuild"], flagged["said"]) == (name, None)
+    look = ("rebuild", "look", "pier-3", part, "--as")
+    assert shop("ines", *look, "real").code == 5  # crew
+    assert shop("dalia", *look, "wrong").code == 2
+    unknown = shop("dalia", *look, "real", "--state", "melted")
+    assert unknown.code == 2 and "melted" in unknown.err and "missing" in unknown.err
+    assert shop("dalia", *look, "false-alarm", "--state", "missing").code == 2
+    for wrong in ("7", "x/y", "99/none"):
+        assert shop("dalia", "rebuild", "look", "pier-3", wrong, "--as", "real").code == 2, wrong
+    assert shop("dalia", *look, "real", "--state", "missing").code == 0
+    assert shop("dalia", "rebuild", "flagged").out == ""
+    seen = plain(shop("dalia", "rebuild", "flagged", "--all", "--store", "harbour", "--json"))
+    assert (seen["said"], seen["said_by"], seen["state"]) == ("real", "dalia", "missing")
+    held = plain(shop("ines", "rebuild", "show", "pier-3", "--json"))
+    assert held["open_holds"] == [part]  # a look lifts no hold
+    assert shop("ines", "record", "check").code == 0
+
+
 def test_a_leak_and_a_machine_out_of_service(shop: As, tmp_path: Path) -> None:
     shop("ines", "rebuild", "start", "pier-3")
     shop("ines", "rebuild", "answer", "pier-3", "counted", "--yes")

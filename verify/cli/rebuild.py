@@ -11,6 +11,7 @@ import typer
 from verify.cli.options import group
 from verify.cli.output import answer, answer_json, complain
 from verify.cli.rebuild_decide import deciding
+from verify.cli.rebuild_flagged import flagging
 from verify.cli.rebuild_work import working
 from verify.cli.record_options import (
     AsJson,
@@ -164,5 +165,5 @@ def verify(rebuild: RebuildName, head: _Head = None, as_json: AsJson = False) ->
         answer(f"head {checked.head}")
 
 
-for commands in (working, deciding, looking):
+for commands in (working, deciding, flagging, looking):
     rebuild.add_typer(commands)
