@@ -70,6 +70,8 @@ class Networks:
 
         options = onnxruntime.SessionOptions()
         options.intra_op_num_threads = self.threads
+        # Waiting threads that spin take the cores from OpenCV and from the other networks' own.
+        options.add_session_config_entry("session.intra_op.allow_spinning", "0")
         options.log_severity_level = 3
         try:
             return onnxruntime.InferenceSession(
