@@ -162,7 +162,7 @@ def relight(x: Tensor, strength: float, generator: torch.Generator) -> Tensor:
 
     gain = torch.exp(normal(b, 1, 1, 1) * 0.25 * strength + normal(b, 3, 1, 1) * 0.07 * strength)
     gamma = torch.exp(normal(b, 1, 1, 1) * 0.25 * strength)
-    shaded = torch.where(uniform(b, 1, 1, 1) < 0.6, _shade(normal(b, 5), x.shape[-1]), 1.0)
+    shaded = torch.where(uniform(b, 1, 1, 1) < 0.6, _shade(normal(b, 5), x.shape[-2:]), 1.0)
     x = 255 * ((x / 255).clamp(1e-4, 1) ** gamma * gain * shaded**strength)
     soft = F.avg_pool2d(F.pad(x, (1, 1, 1, 1), mode="replicate"), 3, 1)
     soft2 = F.avg_pool2d(F.pad(soft, (2, 2, 2, 2), mode="replicate"), 5, 1)
@@ -174,10 +174,10 @@ def relight(x: Tensor, strength: float, generator: torch.Generator) -> Tensor:
     return (x + normal(*x.shape) * noise).clamp(0, 255)
 
 
-def _shade(draw: Tensor, size: int) -> Tensor:
-    """Return (B, 1, size, size) factors of light that falls off over a patch; ``draw`` (B, 5)."""
-    along = torch.linspace(-1, 1, size, device=draw.device)
-    y, x = along[None, :, None], along[None, None, :]
+def _shade(draw: Tensor, size: tuple[int, ...]) -> Tensor:
+    """Return (B, 1, H, W) factors of light that falls off over a picture; ``draw`` (B, 5)."""
+    y = torch.linspace(-1, 1, size[0], device=draw.device)[None, :, None]
+    x = torch.linspace(-1, 1, size[1], device=draw.device)[None, None, :]
     a, b, c, d, e = (v[:, None, None] for v in (draw * 0.22).unbind(1))
     tone = a * x + b * y + c * (x * x - 1 / 3) + d * (y * y - 1 / 3) + e * x * y
     return tone.exp()[:, None]

@@ -47,6 +47,7 @@ THEMES: tuple[tuple[Family, ...], ...] = (
     (parts_round.gasket, parts_round.bushing, parts_round.plug),
     (parts_round.gasket, parts_round.bushing, parts_round.ring_post, parts_round.stack),
     (parts_screw.hand_screws, parts_long.lever, parts_long.bent_pin),
+    (parts_screw.hand_screws, parts_long.lever, parts_long.bent_pin, parts_round.ring_post),
     (parts_screw.hand_screws, parts_long.clip, parts_screw.dial, parts_long.latch),
     (parts_screw.screw,),
     (),
@@ -58,7 +59,7 @@ def random_machine(rng: Rng, textures: tuple[F32, ...]) -> Machine:
     """Return a random machine of 3 to 14 parts."""
     for _ in range(20):
         kit = Kit(rng, random_palette(rng, textures))
-        kind = str(rng.choice(["lying", "upright", "standing"], p=[0.38, 0.34, 0.28]))
+        kind = str(rng.choice(["lying", "upright", "standing"], p=[0.34, 0.40, 0.26]))
         height = WIDTH * (kit.u(0.3, 0.7) if kind == "standing" else kit.u(0.42, 0.95))
         slots = _Layout(kit, height).fill(kind)
         if len(slots) >= 3:

@@ -1,6 +1,6 @@
-"""Take the shipped networks for parts up again, to train them further.
+"""Take the shipped networks up again, to train them further.
 
-``python -m models.training.restore --models models --out part.pt``
+``python -m models.training.restore --models models --align align.pt --part part.pt``
 
 An exported network holds each batch normalisation folded into the convolution before it. Here
 the convolution keeps the folded weights and its normalisation only adds the bias, so that the
@@ -20,7 +20,7 @@ import torch
 from onnx import numpy_helper
 from torch import Tensor, nn
 
-from models.training.nets import PartNet
+from models.training.nets import Aligner, PartNet
 
 
 def folded_pairs(net: nn.Module) -> Iterator[tuple[nn.Conv2d, nn.BatchNorm2d]]:
@@ -41,6 +41,7 @@ def restore(net: nn.Module, path: Path) -> None:
     """
     graph = onnx.load(str(path)).graph
     held = {i.name: torch.from_numpy(np.array(numpy_helper.to_array(i))) for i in graph.initializer}
+    held |= _linear_weights(graph, held)
     named = dict(net.named_parameters())
     pairs = list(folded_pairs(net))
     inside = {id(p) for conv, norm in pairs for m in (conv, norm) for p in m.parameters()}
@@ -60,6 +61,18 @@ def restore(net: nn.Module, path: Path) -> None:
         norm.reset_running_stats()
         norm.weight.fill_((1 + norm.eps) ** 0.5)
         norm.bias.copy_(held[bias])
+
+
+def _linear_weights(graph: onnx.GraphProto, held: dict[str, Tensor]) -> dict[str, Tensor]:
+    """Return the weights of linear layers by name; the exporter keeps only their biases' names."""
+    product = {n.output[0]: n.input[1] for n in graph.node if n.op_type == "MatMul"}
+    found = {}
+    for node in graph.node:
+        if node.op_type == "Add" and node.input[0] in held and node.input[1] in product:
+            weight = product[node.input[1]]
+            if weight in held:
+                found[node.input[0].removesuffix("bias") + "weight"] = held[weight].T
+    return found
 
 
 @torch.no_grad()
@@ -110,12 +123,20 @@ def _adding(total: Tensor) -> Callable[[nn.Module, tuple[Tensor, ...]], None]:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--models", type=Path, default=Path("models"))
-    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--align", type=Path, help="where the weights of the aligner go")
+    parser.add_argument("--part", type=Path, help="where those of describer and comparer go")
     args = parser.parse_args()
-    net = PartNet()
-    restore(net.describer, args.models / "describe.onnx")
-    restore(net.comparer, args.models / "compare.onnx")
-    torch.save(net.state_dict(), args.out)
+    if args.align:
+        aligner = Aligner()
+        restore(aligner.encoder, args.models / "encode.onnx")
+        restore(aligner.matcher, args.models / "match.onnx")
+        restore(aligner.refiner, args.models / "refine.onnx")
+        torch.save(aligner.state_dict(), args.align)
+    if args.part:
+        net = PartNet()
+        restore(net.describer, args.models / "describe.onnx")
+        restore(net.comparer, args.models / "compare.onnx")
+        torch.save(net.state_dict(), args.part)
 
 
 if __name__ == "__main__":

@@ -18,9 +18,11 @@ from models.training import data
 from models.training.loop import arguments, auroc, clock, fit, say
 from models.training.nets import Aligner
 from models.training.pairs import CROP, PairCutter, Pairs
+from models.training.restore import settle
 
 CELL, FINE = 16, 8
-WEIGHTS = {"nll": 1.0, "match": 0.5, "off": 0.03, "body": 0.3, "part": 0.3, "fit": 0.5}
+SETTLE_ROUNDS = 40
+WEIGHTS = {"nll": 1.0, "match": 0.5, "off": 0.03, "body": 0.3, "part": 1.2, "fit": 0.5}
 
 
 def match_loss(sim: Tensor, seen: tuple[Tensor, Tensor], p: Pairs) -> tuple[Tensor, Tensor, Tensor]:
@@ -106,17 +108,45 @@ def refine_loss(
     out = flow.float().flatten(2).transpose(1, 2)  # (B, N, 6)
     body = data.transfer(back, there) - cells
     loss_body = laplace(out[..., :2], body, out[..., 2], inside)
-    most, n = p.parts.shape[1], cells.shape[1]
-    every = cells[:, None].expand(-1, most, -1, -1)
-    mask = data.fill_polygons(every.flatten(0, 1), p.outlines.flatten(0, 1))
-    target = data.transfer((back[:, None] @ p.parts).flatten(0, 1), every.flatten(0, 1))
-    target = target - every.flatten(0, 1)
-    mask = mask & ~bad.repeat_interleave(most)[:, None] & (target.abs() < 60).all(-1)
-    flows = out[:, None, :, 3:6].expand(-1, most, -1, -1).reshape(b * most, n, 3)
+    target, mask = part_targets(cells, back, bad, p)
+    most = p.parts.shape[1]
+    flows = out[:, None, :, 3:6].expand(-1, most, -1, -1).flatten(0, 1)
     loss_part = laplace(flows[..., :2], target, flows[..., 2], mask)
     loss_part = loss_part * (mask.sum() / (inside.sum() + 1))
     fit_loss = F.binary_cross_entropy_with_logits(fit.float(), (~bad).float())
     return loss_body, 3 * loss_part, fit_loss
+
+
+def part_targets(cells: Tensor, back: Tensor, bad: Tensor, p: Pairs) -> tuple[Tensor, Tensor]:
+    """Return what is off at each cell (B * P, N, 2) along each part's plane, and where it counts.
+
+    Args:
+        cells: (B, N, 2) in the crop.
+        back: (B, 3, 3) from the photo to the crop that was warped.
+        bad: (B,) the photo was warped to where nothing fits.
+        p: the batch, P parts each.
+    """
+    most = p.parts.shape[1]
+    every = cells[:, None].expand(-1, most, -1, -1).flatten(0, 1)
+    mask = data.fill_polygons(every, p.outlines.flatten(0, 1))
+    target = data.transfer((back[:, None] @ p.parts).flatten(0, 1), every) - every
+    return target, mask & ~bad.repeat_interleave(most)[:, None] & (target.abs() < 60).all(-1)
+
+
+def part_errors(flow: Tensor, target: Tensor, mask: Tensor) -> Tensor:
+    """Return how far off (pixels) each part is that covers a cell: mean flow against mean target.
+
+    Args:
+        flow: (B, N, 3) dx, dy and log error of each cell.
+        target: (B * P, N, 2), and ``mask`` (B * P, N), from :func:`part_targets`.
+    """
+    most = len(mask) // len(flow)
+    flow = flow[:, None].expand(-1, most, -1, -1).flatten(0, 1)
+    weight = torch.exp(-flow[..., 2]) * mask
+    total = weight.sum(1, keepdim=True)
+    off = (flow[..., :2] - torch.where(mask[..., None], target, 0.0)) * weight[..., None]
+    error = (off.sum(1) / total.clamp(min=1e-9)).norm(dim=-1)
+    return error[total[:, 0] > 0]
 
 
 def laplace(flow: Tensor, target: Tensor, log_b: Tensor, mask: Tensor) -> Tensor:
@@ -162,7 +192,7 @@ def warp(photo: Tensor, start: Tensor) -> Tensor:
 def validate(net: Aligner, bank: data.Bank, held: list[int], device: str) -> str:
     net.eval()
     cutter = PairCutter(bank, held, device, 5)
-    coarse, fine, body0, score, truth = [], [], [], [], []
+    coarse, fine, body0, score, truth, part = [], [], [], [], [], []
     for i in range(30 if device != "cpu" else 2):
         portrait = i % 3 == 2
         rows = cutter.rows(32 if device != "cpu" else 4, portrait, False)
@@ -184,20 +214,24 @@ def validate(net: Aligner, bank: data.Bank, held: list[int], device: str) -> str
             _, warped = net.encoder(warp(p.photo, start))
             flow, fit = net.refiner(maps, warped)
         fcells = data.pixel_grid(*CROP, FINE, device).expand(len(tr), -1, -1)
-        target = data.transfer(torch.linalg.inv(start) @ p.truth, fcells) - fcells
+        back = torch.linalg.inv(start)
+        target = data.transfer(back @ p.truth, fcells) - fcells
         inside = data.fill_polygons(fcells, p.body) & ~bad[:, None]
-        err = (flow.float().flatten(2).transpose(1, 2)[..., :2] - target).norm(dim=-1)
+        out = flow.float().flatten(2).transpose(1, 2)
+        err = (out[..., :2] - target).norm(dim=-1)
+        part.append(part_errors(out[..., 3:], *part_targets(fcells, back, bad, p)))
         fine.append(torch.where(inside, err, torch.nan).nanmedian(1).values)
         body0.append(torch.where(inside, target.norm(dim=-1), torch.nan).nanmedian(1).values)
         score.append(fit.float())
         truth.append(~bad)
     net.train()
-    c, f, z = (torch.cat(v).cpu().numpy() for v in (coarse, fine, body0))
+    c, f, z, o = (torch.cat(v).cpu().numpy() for v in (coarse, fine, body0, part))
     s, t = torch.cat(score).cpu().numpy(), torch.cat(truth).cpu().numpy()
     q = [50, 90, 97]
     return (
         f"coarse median px {np.nanpercentile(c, q).round(2)} (nan {np.isnan(c).mean():.3f}); "
         f"fine from {np.nanpercentile(z, q).round(2)} to {np.nanpercentile(f, q).round(2)}; "
+        f"parts {np.nanpercentile(o, q).round(2)}; "
         f"fit auroc {auroc(s, t):.4f} err {((s > 0) != t).mean():.4f}"
     )
 
@@ -233,6 +267,9 @@ def main() -> None:
         portrait, rows = batches.get()
         return step_losses(net, cutter.batch(rows, portrait), cutter.generator)
 
+    if args.resume:
+        settle(net, draw, SETTLE_ROUNDS)
+        say("begins with: " + validate(net, bank, held, args.device))
     smooth = fit(net, net.encoder.backbone, draw, WEIGHTS, args, started)
     say("held out: " + validate(smooth, bank, held, args.device))
 

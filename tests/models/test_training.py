@@ -18,7 +18,9 @@ from demo_data.render import phone
 from models.training import data, expert, restore
 from models.training.develop import Darkroom, calm, smoothed
 from models.training.export import mean_weights
-from models.training.nets import PartNet
+from models.training.nets import Aligner, PartNet
+from models.training.pairs import Pairs
+from models.training.train_align import part_errors, part_targets
 from verify.vision import learnt
 
 MODELS = Path(restore.__file__).parents[1]
@@ -211,6 +213,55 @@ def test_restored_networks_say_what_the_exported_ones_say(restored: PartNet) -> 
     assert maps == pytest.approx(expected, abs=2e-4)
     fed = {"patch": maps[:1], "shots": maps[None, 1:], "mask": mask, "weight": weight}
     assert answer == pytest.approx(compare.run(None, fed)[0], abs=2e-4)
+
+
+def test_the_restored_aligner_says_what_the_exported_networks_say() -> None:
+    net = Aligner().eval()
+    nets = {"encode": net.encoder, "match": net.matcher, "refine": net.refiner}
+    for name, part in nets.items():
+        restore.restore(part, MODELS / f"{name}.onnx")
+    rng = np.random.default_rng(6)
+    pictures = rng.normal(0, 0.5, (2, 3, 240, 320)).astype(np.float32)
+    with torch.no_grad():
+        tokens, maps = net.encoder(torch.from_numpy(pictures))
+        similarity, _, _ = net.matcher(tokens[:1], tokens[1:])
+        flow, fit = net.refiner(maps[:1], maps[1:])
+    run = {name: onnxruntime.InferenceSession(MODELS / f"{name}.onnx").run for name in nets}
+    said = run["encode"](None, {"picture": pictures})
+    assert tokens.numpy() == pytest.approx(said[0], abs=1e-3)
+    fed = {"reference": tokens[:1].numpy(), "photo": tokens[1:].numpy()}
+    assert similarity.numpy() == pytest.approx(run["match"](None, fed)[0], abs=1e-2)
+    expected = run["refine"](None, {"reference": maps[:1].numpy(), "photo": maps[1:].numpy()})
+    assert flow.numpy() == pytest.approx(expected[0], abs=1e-2)
+    assert fit.numpy() == pytest.approx(expected[1], abs=1e-2)
+
+
+def test_a_part_that_stands_out_is_off_by_its_own_plane() -> None:
+    """One part over the left half, seen 5 pixels right of the plane; others say nothing."""
+    cells = data.pixel_grid(64, 48, 8, "cpu")[None]
+    away = torch.eye(3)
+    away[0, 2] = 5.0
+    half = torch.tensor([[0.0, 0.0], [31.0, 0.0], [31.0, 47.0], [0.0, 47.0]])
+    pairs = Pairs(
+        torch.zeros(1), torch.zeros(1), torch.eye(3)[None], away[None, None],
+        half[None], half[None, None], torch.ones(1, dtype=torch.bool),
+    )  # fmt: skip
+    no = torch.zeros(1, dtype=torch.bool)
+    target, mask = part_targets(cells, torch.eye(3)[None], no, pairs)
+    assert mask[0].sum() == 24
+    assert target[0][mask[0]].numpy() == pytest.approx(np.tile([5.0, 0.0], (24, 1)))
+    flow = torch.zeros(1, 48, 3)
+    flow[0, :, 0] = 2.0
+    assert part_errors(flow, target, mask).tolist() == pytest.approx([3.0])
+    assert len(part_errors(flow, *part_targets(cells, torch.eye(3)[None], ~no, pairs))) == 0
+
+
+@pytest.mark.parametrize("size", [(96, 96), (24, 40)])
+def test_changed_light_fits_pictures_of_any_shape(size: tuple[int, int]) -> None:
+    generator = torch.Generator().manual_seed(3)
+    lit = data.relight(torch.full((6, 3, *size), 120.0), 1.0, generator)
+    assert lit.shape == (6, 3, *size)
+    assert lit.std((2, 3)).max() > 1.0
 
 
 def test_settling_changes_the_statistics_and_not_what_is_said(restored: PartNet) -> None:
