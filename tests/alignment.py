@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from verify.domain import Machine
 from verify.machine_file import read_machine
-from verify.vision import align, pose, relief
+from verify.vision import align, pose
 from verify.vision import frame as fr
 from verify.vision.network import Networks
 from verify.vision.prepare import READ_SIDE, teach_machine
@@ -106,7 +106,7 @@ def errors_of(
     if placed is None or placed.fit < align.FIT_ENOUGH:
         return np.full(len(view.frames), np.inf)
     out = []
-    scene = relief.Scene(photo.bgr, placed.photo_from_crop @ layout.crop_from_master)
+    scene = layout.scene(photo.bgr, placed)
     if settled:
         scene = pose.settle(net, layout.ground, view.sought, scene)
     for part in view.frames:

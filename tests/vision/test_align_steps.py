@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
+import pytest
 from skimage.measure import points_in_poly
 from skimage.transform import ProjectiveTransform
 
 from verify.vision import align
 from verify.vision import frame as fr
+from verify.vision.align import Placement
 
 TRUTH = np.array([[1.02, 0.03, -2.0], [-0.02, 0.99, 3.0], [1e-4, -6e-5, 1.0]])
 
@@ -62,3 +66,91 @@ def test_the_peak_of_the_similarity_is_found_between_the_tokens() -> None:
 def test_too_few_points_give_no_place() -> None:
     few = np.zeros((align.MIN_POINTS - 1, 2))
     assert align._homographies(few, few, OUTLINE) == []
+
+
+# --- Parts that the network sees beside the plane -----------------------------------------
+
+HOME = fr.similarity(np.array([30.0, -12.0]), 2.0, 0.3, np.zeros(2))
+CELLS = [np.array([40, 41, 81])]
+MIDDLE = np.array([[100.0, 60.0]])
+
+
+def flow_of(dx: float, dy: float, log_error: float) -> Any:
+    flow = np.zeros((3, 30, 40), np.float32)
+    flow[0].flat[CELLS[0]], flow[1].flat[CELLS[0]] = dx, dy
+    flow[2] = log_error
+    return flow
+
+
+def test_a_part_is_told_where_its_cells_point_to() -> None:
+    (told,) = Placement(np.eye(3), 5.0, flow_of(6.0, -4.0, 0.0), HOME).told(CELLS, MIDDLE)
+    np.testing.assert_allclose(told.at, fr.apply(HOME, MIDDLE + np.array([6.0, -4.0]))[0])
+
+
+def test_cells_that_are_sure_of_themselves_count_more() -> None:
+    flow = flow_of(0.0, 0.0, 2.0)
+    flow[:, 1, 0] = 9.0, 0.0, -2.0  # cell 40
+    (told,) = Placement(np.eye(3), 5.0, flow, np.eye(3)).told(CELLS, MIDDLE)
+    assert 8.0 < told.at[0] - MIDDLE[0, 0] < 9.0
+
+
+def test_the_less_the_network_is_sure_the_less_it_counts() -> None:
+    shares = [
+        Placement(np.eye(3), 5.0, flow_of(1.0, 1.0, log), HOME).told(CELLS, MIDDLE)[0].share
+        for log in (-3.0, 0.0, 1.0, 3.0)
+    ]
+    assert shares == sorted(shares, reverse=True)
+    assert shares[0] > 0.85
+    assert shares[-1] < 0.01
+
+
+def test_without_a_flow_nothing_is_told() -> None:
+    assert Placement(HOME, 5.0).told(CELLS, MIDDLE) == []
+
+
+# --- Places turned by quarters ------------------------------------------------------------
+
+BODY = np.array([[40.0, 30.0], [280.0, 30.0], [280.0, 210.0], [40.0, 210.0]])
+
+
+@pytest.mark.parametrize("turn", range(4))
+def test_of_places_turned_by_quarters_the_best_is_taken(
+    monkeypatch: pytest.MonkeyPatch, turn: int
+) -> None:
+    """Whatever quarter was found, the place with the best fit is given."""
+    middle = BODY.mean(0)
+
+    def quarter(number: int) -> Any:
+        return fr.similarity(np.zeros(2), 1.0, number * np.pi / 2, middle)
+
+    glances = []
+
+    def refine(*given: Any, passes: int = align.MOST_PASSES) -> Placement:
+        start = given[3]
+        glances.append(passes == 1)
+        way = (start[:2, :2] @ np.array([1.0, 0.0])).round(3)
+        fit = 8.0 if tuple(way) == (1.0, 0.0) else 5.5
+        return Placement(start, fit)
+
+    monkeypatch.setattr(align, "refine", refine)
+    found = Placement(quarter(turn), 8.0 if turn == 0 else 5.5)
+    nothing: Any = None
+    best = align._try_turned(nothing, nothing, nothing, found, BODY)
+    assert best is not None
+    np.testing.assert_allclose(best.photo_from_crop, np.eye(3), atol=1e-9)
+    assert sum(glances) == 3
+
+
+def test_a_turned_place_that_hardly_fits_is_not_refined(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked = []
+
+    def refine(*given: Any, passes: int = align.MOST_PASSES) -> Placement:
+        asked.append(passes)
+        return Placement(given[3], -6.0)
+
+    monkeypatch.setattr(align, "refine", refine)
+    found = Placement(np.eye(3), 4.0)
+    nothing: Any = None
+    assert align._try_turned(nothing, nothing, nothing, found, BODY) is found
+    assert asked == [1, 1, 1]
+    assert align._try_turned(nothing, nothing, nothing, None, BODY) is None

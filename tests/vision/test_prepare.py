@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from tests.vision.painted import COLOURS, PLACES, SHOT, WRONG, ColourNetworks, paint, write_machine
 from verify.domain import Machine
 from verify.machine_file import read_machine
-from verify.vision import align, prepare, taught
+from verify.vision import align, prepare, relief, taught
 from verify.vision import cache as cache_module
 from verify.vision import frame as fr
 from verify.vision.align import Placement
@@ -377,3 +377,32 @@ def test_without_a_body_the_hull_of_the_parts_is_grown_by_a_quarter(tmp_path: Pa
     np.testing.assert_allclose(np.ptp(body, axis=0), 1.25 * np.ptp(points, axis=0))
     middle = (points.min(0) + points.max(0)) / 2
     np.testing.assert_allclose((body.min(0) + body.max(0)) / 2, middle)
+
+
+def test_a_patch_lies_between_its_place_by_the_plane_and_where_it_is_told(tmp_path: Path) -> None:
+    layout = lay_out(write_machine(tmp_path / "m").views[0])
+    part = layout.frames[0]
+    bare = relief.Scene(np.zeros((480, 640, 3), np.uint8), np.eye(3))
+    there = np.array(part.square.centre)
+    for share, expected in ((0.0, 0.0), (0.5, 6.0), (1.0, 12.0)):
+        scene = replace(
+            bare, told={part.part.id: relief.Told(there + np.array([12.0, 0.0]), share)}
+        )
+        home = layout.patch_from_photo(scene, part, 0.0)
+        middle = fr.apply(fr.inverse(home), np.full((1, 2), (part.size - 1) / 2))[0]
+        np.testing.assert_allclose(middle, there + np.array([expected, 0.0]), atol=1e-6)
+    assert np.allclose(layout.patch_from_photo(bare, part, 0.0), part.patch_from_master)
+
+
+def test_every_part_has_cells_of_the_crop_inside_its_outline(tmp_path: Path) -> None:
+    layout = lay_out(write_machine(tmp_path / "m").views[0])
+    flow = np.zeros((3, 30, 40), np.float32)
+    flow[0] = 2.0
+    placed = Placement(fr.inverse(layout.crop_from_master), 9.0, flow, np.eye(3))
+    scene = layout.scene(np.zeros((480, 640, 3), np.uint8), placed)
+    assert set(scene.told) == {part.part.id for part in layout.frames}
+    for part in layout.frames:
+        there = fr.apply(layout.crop_from_master, np.array([part.square.centre]))[0]
+        np.testing.assert_allclose(
+            scene.told[part.part.id].at, there + np.array([2.0, 0.0]), atol=1e-4
+        )

@@ -9,7 +9,8 @@ twin or a mirror image gets a low ``fit`` and is never judged.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -18,6 +19,7 @@ from numpy.typing import NDArray
 from . import frame
 from .frame import CROP_SIZE, F32, F64, U8
 from .network import Networks
+from .relief import Told
 
 TOKEN = 16  # pixels of the network's picture in one token
 CELL = 8  # pixels of the crop in one cell of the refined maps
@@ -27,7 +29,11 @@ FIT_HOPELESS = -3.0  # logit of the fit below which refining goes no further
 FIT_ENOUGH = 0.0  # logit of the fit below which a place is not believed
 MIN_POINTS = 8
 MOST_PASSES = 5  # of refining
+TURNED_NEAR = 4.0  # logit: a turned place whose first pass falls short by more is not refined
 SETTLED = 0.7  # pixels of the crop that a pass moves the body by, below which it was the last
+# Sigma, pixels of the crop, of a part's place as the refining network sees it: by what it says of
+# its own error, and at best; and as plane and height say.
+FLOW_ERROR, FLOW_BEST, PLANE_ERROR = 1.3, 0.5, 1.5
 
 
 @dataclass(frozen=True)
@@ -66,10 +72,35 @@ class Placement:
     Attributes:
         photo_from_crop: along the body's plane, in pixels of the decoded photo.
         fit: logit that the photo shows this body in this pose.
+        flow: (3, h, w) dx, dy and log error, in pixels of the crop: how far each part is from
+            where ``flow_from`` has it; None where it was refined against another shot than the
+            master, in which parts that stand out are seen elsewhere.
+        flow_from: photo_from_crop that the crop was cut by.
     """
 
     photo_from_crop: F64
     fit: float
+    flow: F32 | None = None
+    flow_from: F64 | None = None
+
+    def told(self, cells: Sequence[NDArray[np.intp]], middles: F64) -> list[Told]:
+        """Return where the network sees each part in the photo; nothing without a flow.
+
+        Args:
+            cells: indices of the cells of the crop that each part covers.
+            middles: (N, 2) in the crop.
+        """
+        if self.flow is None or self.flow_from is None:
+            return []
+        flow = self.flow.reshape(3, -1).astype(np.float64)
+        out = []
+        for mine, middle in zip(cells, middles, strict=True):
+            weight = np.exp(-flow[2, mine])
+            shift = flow[:2, mine] @ weight / weight.sum()
+            at = frame.apply(self.flow_from, (middle + shift)[None])[0]
+            own = FLOW_BEST**2 + (FLOW_ERROR * np.exp(flow[2, mine].mean())) ** 2
+            out.append(Told(at, float(PLANE_ERROR**2 / (PLANE_ERROR**2 + own))))
+        return out
 
 
 def describe_photo(net: Networks, photo: U8) -> PhotoTokens:
@@ -167,14 +198,19 @@ def _homographies(source: F64, target: F64, body: F64) -> list[F64]:
 
 
 def refine(
-    net: Networks, anchor: Anchor, photo: U8, start: F64, body_in_crop: F64
+    net: Networks,
+    anchor: Anchor,
+    photo: U8,
+    start: F64,
+    body_in_crop: F64,
+    passes: int = MOST_PASSES,
 ) -> Placement | None:
     """Refine a photo_from_crop homography; None where it leaves what is possible."""
     cells = cell_centres(CROP_SIZE, CELL)
     inside = inside_polygon(cells, body_in_crop)
     h = start
     placement: Placement | None = None
-    for number in range(MOST_PASSES):
+    for number in range(passes):
         crop = frame.cut(photo, frame.inverse(h), CROP_SIZE)
         _, maps = net.encode(crop)
         flow, fit = net.refine(anchor.maps, maps)
@@ -184,7 +220,7 @@ def refine(
         after = frame.normalised(h @ correction)
         if not frame.looks_possible(after, body_in_crop):
             return placement
-        placement = Placement(after, fit)
+        placement = Placement(after, fit, flow[3:], h)
         moved = np.abs(frame.apply(correction, body_in_crop) - body_in_crop).max()
         if moved < SETTLED or (number > 0 and fit < FIT_HOPELESS):
             break
@@ -226,31 +262,50 @@ def locate_body(
 ) -> Placement | None:
     """Return the best believed placement over the anchors, or None.
 
-    The first anchor (the master) mostly suffices; others and, where ``twin`` says so, starts
-    turned by half, are tried only while the fit is not good.
+    The first anchor (the master) mostly suffices; others are tried only while the fit is not
+    good. Where ``twin`` says so, the place turned by half is tried as well, whatever the fit.
     """
+    best = _best_of(net, anchors, photo, tokens, body)
+    return _try_turned(net, anchors[0], photo, best, body) if twin else best
+
+
+def _best_of(
+    net: Networks, anchors: tuple[Anchor, ...], photo: U8, tokens: PhotoTokens, body: F64
+) -> Placement | None:
     best: Placement | None = None
-    for anchor in anchors:
+    for number, anchor in enumerate(anchors):
         starts = find(net, anchor, tokens, body)
         if best is not None:
             starts.append(best.photo_from_crop)
         for start in starts:
             placed = refine(net, anchor, photo, start, body)
+            if placed is not None and number > 0:
+                placed = replace(placed, flow=None)
             if placed is not None and (best is None or placed.fit > best.fit):
                 best = placed
             if best is not None and best.fit > FIT_GOOD:
                 return best
-    return _try_twin(net, anchors[0], photo, best, body) if twin else best
+    return best
 
 
-def _try_twin(
+def _try_turned(
     net: Networks, anchor: Anchor, photo: U8, best: Placement | None, body: F64
 ) -> Placement | None:
-    """Try the place turned by half: a nearly symmetric body is easily found upside down."""
+    """Try the place turned by quarters: a nearly symmetric body is easily found turned.
+
+    The fit of a turned place can be good on photos unlike those that taught the network; that
+    of the true place is better still.
+    """
     if best is None:
         return None
-    half = frame.similarity(np.zeros(2), 1.0, np.pi, body.mean(0))
-    placed = refine(net, anchor, photo, best.photo_from_crop @ half, body)
-    if placed is not None and placed.fit > best.fit:
-        best = placed
-    return best
+    turned = best
+    for quarter in (1, 2, 3):
+        turn = frame.similarity(np.zeros(2), 1.0, quarter * np.pi / 2, body.mean(0))
+        start = best.photo_from_crop @ turn
+        glance = refine(net, anchor, photo, start, body, passes=1)
+        if glance is None or glance.fit < best.fit - TURNED_NEAR:
+            continue
+        placed = refine(net, anchor, photo, start, body)
+        if placed is not None and placed.fit > turned.fit:
+            turned = placed
+    return turned

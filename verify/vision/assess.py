@@ -60,7 +60,7 @@ def assess(
 ) -> Judged:
     """Judge every part of ``view`` in a photo where the body was found."""
     started = time.perf_counter()
-    scene = relief.Scene(photo.bgr, placement.photo_from_crop @ view.layout.crop_from_master)
+    scene = view.layout.scene(photo.bgr, placement)
     scene = pose.settle(net, view.layout.ground, view.sought, scene)
     sights = [_sight(view, scene, part) for part in view.frames]
     seen = [s for s in sights if s.unseen is None]

@@ -76,7 +76,7 @@ def carry(
 
 def _laid(net: Networks, view: TaughtView, placed: align.Placement, picture: Photo) -> Carried:
     layout = view.layout
-    scene = relief.Scene(picture.bgr, placed.photo_from_crop @ layout.crop_from_master)
+    scene = layout.scene(picture.bgr, placed)
     scene = pose.settle(net, layout.ground, view.sought, scene)
     parts: dict[str, Outline] = {}
     unsure = []

@@ -11,7 +11,7 @@ by Regularized Landmark Mean-Shift", with a plane and heights in place of their 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -106,7 +106,7 @@ def climb(
     def moved(shift: F64) -> relief.Scene:
         corners = (box + shift.reshape(4, 2) * unit).astype(np.float32)
         move = cv2.getPerspectiveTransform(box.astype(np.float32), corners)
-        return relief.Scene(scene.bgr, fr.normalised(scene.photo_from_master @ move))
+        return replace(scene, photo_from_master=fr.normalised(scene.photo_from_master @ move))
 
     def places(shift: F64) -> F64:
         seen = relief.project(moved(shift), middles, heights, ground.size)

@@ -99,18 +99,17 @@ def _place_shots(
             progress(f"{layout.view.id}: {shot.file}")
         photo = read_photo(machine.folder / shot.file, max_side=READ_SIDE)
         if number == 0:
-            photo_from_crop = fr.inverse(layout.crop_from_master @ photo.to_full_matrix)
+            home = fr.inverse(layout.crop_from_master @ photo.to_full_matrix)
+            found: align.Placement | None = align.Placement(home, np.inf)
         else:
             found = _place_shot(net, anchors, photo.bgr, layout)
-            if found is None:
-                left_out.append(shot.file)
-                continue
-            photo_from_crop = found.photo_from_crop
+        if found is None:
+            left_out.append(shot.file)
+            continue
         if not shot.states and len(anchors) < MOST_ANCHORS:
-            crop = fr.cut(photo.bgr, fr.inverse(photo_from_crop), fr.CROP_SIZE)
+            crop = fr.cut(photo.bgr, fr.inverse(found.photo_from_crop), fr.CROP_SIZE)
             anchors.append(align.make_anchor(net, crop))
-        scene = relief.Scene(photo.bgr, photo_from_crop @ layout.crop_from_master)
-        placed.append(_Placed(shot, number, scene))
+        placed.append(_Placed(shot, number, layout.scene(photo.bgr, found)))
     return anchors, placed, left_out
 
 

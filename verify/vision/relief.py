@@ -8,7 +8,8 @@ calibration") with an assumed focal length, since photos seldom tell theirs.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -19,16 +20,31 @@ FOCAL = 0.85  # of the longer side: a view of 61 degrees, as main cameras of pho
 
 
 @dataclass(frozen=True)
+class Told:
+    """Where a network sees a part by itself, whatever the plane and the part's height say.
+
+    Attributes:
+        at: (2,) the middle of the part's patch, in the picture.
+        share: 0 to 1, how much this counts beside plane and height.
+    """
+
+    at: F64
+    share: float
+
+
+@dataclass(frozen=True)
 class Scene:
     """A picture and where the plane of the body lies in it.
 
     Attributes:
         bgr: (H, W, 3).
         photo_from_master: along the plane.
+        told: by part, where a network sees it.
     """
 
     bgr: U8
     photo_from_master: F64
+    told: Mapping[str, Told] = field(default_factory=dict)
 
     @property
     def size(self) -> tuple[int, int]:

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from ..domain import Part, View
 from . import frame as fr
 from . import relief
-from .align import Anchor
-from .frame import F32, F64, Square
+from .align import CELL, Anchor, Placement, cell_centres, inside_polygon
+from .frame import F32, F64, U8, Square
 from .judge import RIGHT, UNTRIED, Answer, Look, compare
 from .learnt import Expert, fit
 from .locate import Template, unit
@@ -103,10 +103,42 @@ class Layout:
         """Outline of the body in the crop frame."""
         return fr.apply(self.crop_from_master, self.body)
 
+    def scene(self, picture: U8, placed: Placement) -> relief.Scene:
+        """Return the (H, W, 3) picture with the plane and where the networks see each part."""
+        middles = fr.apply(self.crop_from_master, np.array([f.square.centre for f in self.frames]))
+        told = placed.told(self._cells, middles)
+        return relief.Scene(
+            picture,
+            placed.photo_from_crop @ self.crop_from_master,
+            {f.part.id: t for f, t in zip(self.frames, told, strict=False)},
+        )
+
+    @cached_property
+    def _cells(self) -> tuple[NDArray[np.intp], ...]:
+        """The cells of the crop inside each part's outline; the nearest one of a tiny part."""
+        centres = cell_centres(fr.CROP_SIZE, CELL)
+        out = []
+        for part in self.frames:
+            outline = fr.apply(self.crop_from_master, part.outline)
+            inside = np.flatnonzero(inside_polygon(centres, outline))
+            nearest = np.linalg.norm(centres - outline.mean(0), axis=1).argmin()
+            out.append(inside if len(inside) else np.array([nearest]))
+        return tuple(out)
+
     def patch_from_photo(self, scene: relief.Scene, part: PartFrame, height: float) -> F64:
-        """Return the homography to the patch of a part that stands ``height`` off the plane."""
+        """Return the homography to the patch of a part that stands ``height`` off the plane.
+
+        Where a network sees the part elsewhere, the patch lies between both places.
+        """
         own = relief.lifted(scene.photo_from_master, height, self.view.size, scene.size)
-        return part.patch_from_master @ fr.inverse(own)
+        home = part.patch_from_master @ fr.inverse(own)
+        told = scene.told.get(part.part.id)
+        if told is None:
+            return home
+        at = fr.apply(fr.inverse(home), np.full((1, 2), (part.size - 1) / 2))[0]
+        x, y = (told.at - at) * told.share
+        moved: F64 = home @ np.array([[1.0, 0.0, -x], [0.0, 1.0, -y], [0.0, 0.0, 1.0]])
+        return moved
 
     @property
     def ground(self) -> Ground:
