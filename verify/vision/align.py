@@ -4,7 +4,9 @@ Two steps. *Finding*: tokens of the reference crop are matched with tokens of th
 by an attention network, and a homography is fitted robustly (MAGSAC++, Barath et al. 2020,
 arXiv 1912.05909). *Refining*: the photo is warped onto the crop; a second network tells for
 each cell what is still off, and whether both show the same body in the same pose at all. A
-twin or a mirror image gets a low ``fit`` and is never judged.
+twin or a mirror image gets a low ``fit`` and is never judged; a body that looks nearly the same
+when turned is tried turned, and the best fit counts. The second network also tells where it sees
+each part by itself.
 """
 
 from __future__ import annotations
@@ -258,15 +260,15 @@ def locate_body(
     tokens: PhotoTokens,
     body: F64,
     *,
-    twin: bool = True,
+    turned: bool = True,
 ) -> Placement | None:
     """Return the best believed placement over the anchors, or None.
 
     The first anchor (the master) mostly suffices; others are tried only while the fit is not
-    good. Where ``twin`` says so, the place turned by half is tried as well, whatever the fit.
+    good. Where ``turned`` says so, the place is tried turned by quarters as well, whatever the fit.
     """
     best = _best_of(net, anchors, photo, tokens, body)
-    return _try_turned(net, anchors[0], photo, best, body) if twin else best
+    return _try_turned(net, anchors[0], photo, best, body) if turned else best
 
 
 def _best_of(

@@ -163,7 +163,7 @@ class Checker:
             for view in views:
                 anchors = view.anchors if thorough else view.anchors[:1]
                 placement = align.locate_body(
-                    self.networks, anchors, photo, tokens, view.layout.body_in_crop, twin=thorough
+                    self.networks, anchors, photo, tokens, view.layout.body_in_crop, turned=thorough
                 )
                 if placement is None or placement.fit < align.FIT_ENOUGH:
                     continue
