@@ -17,7 +17,11 @@ PART = Part(
     Text({"en": "Left front bushing", "es": "Buje delantero izquierdo"}),
     ((0, 0), (1, 0), (1, 1)),
     "seated",
-    faults=(Fault("missing", How.ABSENT, PUSH), Fault("reversed", How.FLIPPED)),
+    faults=(
+        Fault("missing", How.ABSENT, PUSH),
+        Fault("reversed", How.FLIPPED),
+        Fault("short-screw", How.SWAPPED),
+    ),
 )
 OK, FAULT, UNSURE, UNSEEN = PartVerdict
 
@@ -28,6 +32,7 @@ OK, FAULT, UNSURE, UNSEEN = PartVerdict
         (OK, "seated", None, "The left front bushing is seated.", "en su sitio."),
         (FAULT, "missing", None, "The left front bushing is missing.", "falta."),
         (FAULT, "reversed", None, "The left front bushing is reversed.", "al revés."),
+        (FAULT, "short-screw", None, "place of the left front bushing: short screw.", "corto."),
         (FAULT, "displaced", None, "The left front bushing is not in its place.", "fuera de su "),
         (FAULT, "unknown", None, "does not look as it should", "no se ve como debe."),
         (FAULT, None, None, "does not look as it should", "no se ve como debe."),

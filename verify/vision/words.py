@@ -6,7 +6,7 @@ language, from the same data. Titles and fixes come from the machine folder, in 
 
 from __future__ import annotations
 
-from ..domain import DISPLACED_STATE, UNKNOWN_STATE, Part, PartVerdict, Retake, RetakeReason
+from ..domain import DISPLACED_STATE, UNKNOWN_STATE, How, Part, PartVerdict, Retake, RetakeReason
 
 # Machine folders name states as they like; these are the ones that are common. None agrees in
 # gender with the part, since nobody says what that is.
@@ -115,6 +115,9 @@ def message(
         return f"The {name} is not in its place."
     if found is None or found == UNKNOWN_STATE:
         return f"The {name} does not look as it should."
+    fault = part.fault(found)
+    if fault is not None and fault.how is How.SWAPPED:  # the state names another thing
+        return f"In the place of the {name}: {spoken(found)}."
     return f"The {name} is {spoken(found)}."
 
 
