@@ -74,14 +74,14 @@ def test_the_memory_finds_a_photo_with_something_new_in_it_odder(
     right_shots: list[SeenShot],
 ) -> None:
     look = make_look("memory", make.view(), right_shots, 1)
-    usual, _ = make.photo(60)
+    usual, _ = make.photo(3)  # that it knows: what is odd in a new one's ground would count as well
     picture = usual.bgr.copy()
     picture[100:340, 200:440] = np.where(np.arange(240) // 12 % 2, 255, 0)[:, None, None]
     usual_score, no_parts = look(usual, None)
     odd_score, _ = look(make.as_photo(picture), None)
     assert usual_score is not None
     assert odd_score is not None
-    assert usual_score > odd_score
+    assert usual_score > odd_score + 5
     assert no_parts == {}
 
 
