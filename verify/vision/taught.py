@@ -110,7 +110,7 @@ class Layout:
         return relief.Scene(
             picture,
             placed.photo_from_crop @ self.crop_from_master,
-            {f.part.id: t for f, t in zip(self.frames, told, strict=False)},
+            {f.part.id: t for f, t in zip(self.frames, told, strict=bool(told))},
         )
 
     @cached_property
