@@ -16,8 +16,11 @@ from torch.nn import functional as F
 
 from models.training import data
 from models.training.shards import Episode
+from verify.vision import window
 
-MARGIN = 1.35  # side of a patch over the side of the part's square
+# How much wider than high patches are: a batch has one shape, and each group the nearest.
+ASPECTS = (0.28, 0.43, 1.0, 2.3, 3.5)
+RARE = 0.6  # power of how common an aspect is: rare ones are drawn more often than they come
 QUERIES, RIGHT, KINDS, PER_KIND = 8, 6, 2, 2  # patches of a group, and shots of two wrong states
 SHOTS = RIGHT + KINDS * PER_KIND
 # The sets of shots that a query is compared with: right ones, then those of each wrong state.
@@ -35,6 +38,7 @@ F32 = NDArray[np.float32]
 class Groups:
     """One batch of G groups, by indices (machine, photo, slot)."""
 
+    shape: tuple[int, int]  # width and height of its patches
     queries: I64  # (G, Q, 3)
     shots: I64  # (G, SHOTS, 3): RIGHT right ones, then PER_KIND of each wrong state
     weight: F32  # (G, Q, SHOTS) 1 where the shot may be used for the query
@@ -50,18 +54,28 @@ class Sampler:
         self.bank, self.machines = bank, machines
         self.rng = np.random.default_rng(seed)
         self.slots: dict[int, list[I64]] = {}
+        self.kinds: list[list[tuple[int, I64]]] = [[] for _ in ASPECTS]
         for m in machines:
-            alike = bank.episodes[m].alike
-            self.slots[m] = [np.flatnonzero(alike == g) for g in np.unique(alike)]
+            e = bank.episodes[m]
+            self.slots[m] = [np.flatnonzero(e.alike == g) for g in np.unique(e.alike)]
+            wide, high = np.moveaxis(np.ptp(boxes(e), axis=1), 1, 0)
+            for slots in self.slots[m]:
+                aspect = wide[slots].max() / high[slots].max()
+                nearest = int(np.abs(np.log(aspect / np.array(ASPECTS))).argmin())
+                self.kinds[nearest].append((m, slots))
+        share = np.array([len(k) for k in self.kinds]) ** RARE
+        self.share = share / share.sum()
 
-    def batch(self, size: int) -> Groups:
-        """Return ``size`` groups."""
+    def batch(self, size: int, side: int) -> Groups:
+        """Return ``size`` groups for patches of ``side`` squared pixels, all of one shape."""
+        kind = int(self.rng.choice(len(ASPECTS), p=self.share))
         rows = []
         while len(rows) < size:
-            row = self._group()
+            row = self._group(self.kinds[kind])
             if row is not None:
                 rows.append(row)
-        return Groups(*(np.stack(column) for column in zip(*rows, strict=True)))
+        shape = window.shape_with(side, ASPECTS[kind])
+        return Groups(shape, *(np.stack(column) for column in zip(*rows, strict=True)))
 
     def _pick(self, ok: NDArray[np.bool_], count: int, first: float = 1.0) -> list[tuple[int, int]]:
         """Choose up to ``count`` of the true (photo, column); ``first`` favours the master."""
@@ -73,11 +87,10 @@ class Sampler:
         at = self.rng.choice(len(photos), count, replace=False, p=weight / weight.sum())
         return [(int(photos[i]), int(columns[i])) for i in at]
 
-    def _group(self) -> tuple[np.ndarray, ...] | None:
+    def _group(self, kind: list[tuple[int, I64]]) -> tuple[np.ndarray, ...] | None:
         rng = self.rng
-        m = int(rng.choice(self.machines))
+        m, slots = kind[rng.integers(len(kind))]
         e = self.bank.episodes[m]
-        slots = self.slots[m][rng.integers(len(self.slots[m]))]
         if len(slots) > 1 and rng.random() < 0.4:
             slots = slots[rng.integers(len(slots), size=1)]
         state, seen = e.state[:, slots], e.visible[:, slots]
@@ -200,8 +213,15 @@ class Guise:
         )
 
 
+def boxes(e: Episode) -> F32:
+    """Return (P, 2, 2) low and high corners of what is cut of each part, in its square's sides."""
+    quad = e.part_quad[0].astype(float)  # a square, since it faces the master's camera
+    at = (e.part_mask - quad[:, None, 0]) / (quad[:, None, 2] - quad[:, None, 0])
+    return np.stack(window.grown(at.min(1), at.max(1)), 1).astype(np.float32)
+
+
 class Cutter:
-    """Turn indices into patches on the device."""
+    """Turn indices into patches on the device. Shapes are (width, height)."""
 
     def __init__(self, bank: data.Bank, device: str, seed: int) -> None:
         self.bank, self.device = bank, device
@@ -210,29 +230,40 @@ class Cutter:
         shots = max(e.part_quad.shape[0] for e in bank.episodes)
         quads = np.zeros((len(bank.episodes), shots, most, 4, 2), np.float32)
         masks = np.zeros((len(bank.episodes), most, 16, 2), np.float32)
+        cuts = np.zeros((len(bank.episodes), most, 2, 2), np.float32)
         for i, e in enumerate(bank.episodes):
             quads[i, : e.part_quad.shape[0], : e.part_quad.shape[1]] = e.part_quad
             masks[i, : len(e.part_mask)] = e.part_mask
+            cuts[i, : len(e.part_mask)] = boxes(e)
         self.quads = torch.from_numpy(quads).to(device)
         self.masks = torch.from_numpy(masks).to(device)
+        self.cuts = torch.from_numpy(cuts).to(device)
         self.first = torch.tensor(bank.first, device=device)
 
-    def square(self, size: int, count: int) -> Tensor:
-        """Corners, in patch pixels, of the part's square: (count, 4, 2)."""
-        low = size / 2 - 0.5 - size / MARGIN / 2
-        high = size / 2 - 0.5 + size / MARGIN / 2
-        corners = torch.tensor([[low, low], [high, low], [high, high], [low, high]])
-        return corners.to(self.device).expand(count, 4, 2)
+    def square(self, m: Tensor, p: Tensor, shape: tuple[int, int]) -> Tensor:
+        """Return the corners of each part's square in its patch: (N, 4, 2)."""
+        low, high = self.cuts[m, p].unbind(1)
+        size = torch.tensor(shape, device=self.device, dtype=torch.float32)
+        scale = (size / (high - low)).amin(1)[:, None, None]
+        corners = torch.tensor([[0.0, 0], [1, 0], [1, 1], [0, 1]], device=self.device)
+        return (corners - ((low + high) / 2)[:, None]) * scale + (size - 1) / 2
 
-    def guise(self, count: int, size: int) -> Guise:
-        """Draw a guise for each of ``count`` groups: turned, mirrored, stretched, recoloured."""
+    def guise(self, count: int, shape: tuple[int, int]) -> Guise:
+        """Draw a guise for each of ``count`` groups: turned, mirrored, stretched, recoloured.
+
+        What is long is turned by halves, not by quarters, so that it stays in its patch.
+        """
         g, d = self.generator, self.device
 
         def uniform(*shape: int) -> Tensor:
             return torch.rand(shape, generator=g, device=d)
 
+        width, height = shape
         quarter = torch.randint(4, (count,), generator=g, device=d) * (torch.pi / 2)
-        small = torch.randn(count, generator=g, device=d) * 0.12
+        if width != height:
+            quarter = 2 * quarter
+        slim = min(width, height) / max(width, height)
+        small = torch.randn(count, generator=g, device=d) * 0.12 * slim
         angle = torch.where(uniform(count) < 0.4, 0.0, quarter) + small
         mirror = torch.where(uniform(count) < 0.5, -1.0, 1.0)
         stretch = torch.exp((uniform(count) - 0.5) * 0.5)
@@ -240,55 +271,71 @@ class Cutter:
         c, s = torch.cos(angle) * zoom, torch.sin(angle) * zoom
         top = torch.stack([c * mirror * stretch, -s / stretch], -1)
         linear = torch.stack([top, torch.stack([s * mirror * stretch, c / stretch], -1)], 1)
-        centre = torch.full((count, 2), size / 2 - 0.5, device=d)
+        centre = self._middle(count, shape)
         move = torch.zeros(count, 3, 3, device=d)
         move[:, :2, :2] = linear
         move[:, :2, 2] = centre - (linear @ centre[..., None]).squeeze(-1)
         move[:, 2, 2] = 1
         return Guise(move, data.disguise(count, g, d))
 
+    def _middle(self, count: int, shape: tuple[int, int]) -> Tensor:
+        """Return the middle of a patch, (count, 2)."""
+        middle = (torch.tensor(shape, device=self.device, dtype=torch.float32) - 1) / 2
+        return middle.expand(count, 2)
+
     def patches(
-        self, which: Tensor, size: int, jitter: Tensor, strength: float, guise: Guise | None = None
+        self,
+        which: Tensor,
+        shape: tuple[int, int],
+        jitter: Tensor,
+        strength: float,
+        guise: Guise | None = None,
     ) -> Tensor:
-        """Cut (N, 3, size, size) for (N, 3) machine, photo, slot; ``jitter`` (N, 3, 3) in patch.
+        """Cut (N, 3, height, width) for (N, 3) machine, photo, slot; ``jitter`` (N, 3, 3).
 
         ``guise`` has one entry for each patch.
         """
         m, k, p = which.unbind(1)
-        h = data.homography(self.square(size, len(m)), self.quads[m, k, p])
+        h = data.homography(self.square(m, p, shape), self.quads[m, k, p])
         if guise is not None:
             h = h @ guise.move
-        out = data.cut(self.bank.images, self.first[m] + k, h @ jitter, (size, size))
+        out = data.cut(self.bank.images, self.first[m] + k, h @ jitter, shape)
         if guise is not None:
             out = data.disguised(out, guise.colours)
         return data.to_input(data.relight(out, strength, self.generator))
 
-    def outline(self, which: Tensor, size: int, guise: Guise | None = None) -> Tensor:
-        """Return (N, 1, size/8, size/8) shares of each cell inside the outline."""
+    def outline(self, which: Tensor, shape: tuple[int, int], guise: Guise | None = None) -> Tensor:
+        """Return (N, 1, height/8, width/8) shares of each cell inside the outline."""
         m, _, p = which.unbind(1)
-        h = data.homography(self.quads[m, torch.zeros_like(m), p], self.square(size, len(m)))
+        h = data.homography(self.quads[m, torch.zeros_like(m), p], self.square(m, p, shape))
         if guise is not None:
             h = torch.linalg.inv(guise.move) @ h
         polygon = data.transfer(h, self.masks[m, p])
-        points = data.pixel_grid(size, size, 2, self.device).expand(len(m), -1, -1)
-        inside = data.fill_polygons(points, polygon).float().reshape(-1, 1, size // 2, size // 2)
-        return F.avg_pool2d(inside, 4)
+        width, height = shape
+        points = data.pixel_grid(width, height, 2, self.device).expand(len(m), -1, -1)
+        inside = data.fill_polygons(points, polygon).float()
+        return F.avg_pool2d(inside.reshape(-1, 1, height // 2, width // 2), 4)
 
-    def jitter(self, count: int, size: int, amount: float) -> tuple[Tensor, Tensor]:
-        """Draw placement errors; return (N, 3, 3) and the targets (N, 4) they call for."""
+    def jitter(self, count: int, shape: tuple[int, int], amount: float) -> tuple[Tensor, Tensor]:
+        """Draw placement errors; return (N, 3, 3) and the targets (N, 4) they call for.
+
+        Shifts are shares of the root of a patch's pixels.
+        """
         g, d = self.generator, self.device
+        side = float(np.sqrt(shape[0] * shape[1]))
 
-        def normal(*shape: int) -> Tensor:
-            return torch.randn(shape, generator=g, device=d)
+        def normal(*size: int) -> Tensor:
+            return torch.randn(size, generator=g, device=d)
 
         wide = torch.where(torch.rand(count, generator=g, device=d) < 0.25, 2.5, 1.0) * amount
-        shift = (normal(count, 2) * 0.035 * wide[:, None]).clamp(-0.16, 0.16) * size
+        shift = (normal(count, 2) * 0.035 * wide[:, None]).clamp(-0.16, 0.16) * side
         log_scale = normal(count) * 0.035 * wide
         turn = normal(count) * 0.04 * wide
-        centre = torch.full((count, 2), size / 2 - 0.5, device=d)
+        centre = self._middle(count, shape)
         move = data.similarity(centre, shift, log_scale, turn)
         inverse = data.transfer(torch.linalg.inv(move), centre[:, None])[:, 0] - centre
-        target = torch.cat([inverse / size, -log_scale[:, None], -turn[:, None]], 1)
-        corners = self.square(size, count)
-        bend = data.homography(corners, corners + normal(count, 4, 2) * 0.008 * amount * size)
+        target = torch.cat([inverse / side, -log_scale[:, None], -turn[:, None]], 1)
+        ends = torch.tensor([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]], device=d)
+        corners = centre[:, None] + ends * torch.tensor(shape, device=d)
+        bend = data.homography(corners, corners + normal(count, 4, 2) * 0.008 * amount * side)
         return bend @ move, target

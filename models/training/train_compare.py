@@ -24,7 +24,8 @@ from models.training.nets import PartNet
 from models.training.restore import settle
 
 WEIGHTS = {"right": 1.0, "fault": 0.7, "fitted": 0.5, "sight": 0.3, "place": 0.05}
-SIZES = (128, 96, 128, 192)
+SIDES = (128, 224, 160)  # roots of a patch's pixels
+USUAL = 128  # the root that ``--batch`` groups are for; there are fewer of larger patches
 SETTLE_ROUNDS = 12
 STATE = [0] * RIGHT + [1 + i for i in range(KINDS) for _ in range(PER_KIND)]
 
@@ -54,21 +55,21 @@ class Answers:
     present: Tensor
 
 
-def forward(net: TrainedNet, cutter: Cutter, q: Groups, size: int, train: bool) -> Answers:
+def forward(net: TrainedNet, cutter: Cutter, q: Groups, train: bool) -> Answers:
     """Cut the patches of a batch, describe each once, and compare."""
-    device = cutter.device
+    device, shape = cutter.device, q.shape
     groups, per = q.queries.shape[:2]
     which = torch.from_numpy(q.queries).to(device).reshape(-1, 3)
     shots = torch.from_numpy(np.maximum(q.shots, 0)).to(device).reshape(-1, 3)
     weight = torch.from_numpy(q.weight).to(device).reshape(groups * per, -1)
-    move, target = cutter.jitter(len(which), size, 1.0)
-    still, _ = cutter.jitter(len(shots), size, 0.4)
+    move, target = cutter.jitter(len(which), shape, 1.0)
+    still, _ = cutter.jitter(len(shots), shape, 0.4)
     strength = 1.0 if train else 0.0
-    guise = cutter.guise(groups, size) if train else None
+    guise = cutter.guise(groups, shape) if train else None
     one, many = (guise and guise.repeated(n) for n in (per, SHOTS))
-    patch = cutter.patches(which, size, move, strength, one)
-    refs = cutter.patches(shots, size, still, strength, many)
-    mask = cutter.outline(shots.reshape(groups, -1, 3)[:, 0], size, guise)
+    patch = cutter.patches(which, shape, move, strength, one)
+    refs = cutter.patches(shots, shape, still, strength, many)
+    mask = cutter.outline(shots.reshape(groups, -1, 3)[:, 0], shape, guise)
     x = torch.cat([patch, refs]).contiguous(memory_format=torch.channels_last)
     with torch.autocast(device.split(":")[0], torch.bfloat16):
         maps = net.describer(x).contiguous()
@@ -134,14 +135,14 @@ def losses(net: TrainedNet, said: Answers, q: Groups, device: str) -> dict[str, 
 
 
 @torch.no_grad()
-def validate(net: TrainedNet, bank: data.Bank, machines: list[int], device: str, size: int) -> str:
+def validate(net: TrainedNet, bank: data.Bank, machines: list[int], device: str, side: int) -> str:
     """Return held-out figures in one line."""
     net.eval()
     sampler, cutter = Sampler(bank, machines, 7), Cutter(bank, device, 7)
     got: list[tuple[NDArray[np.float64], ...]] = []
-    for _ in range(30 if device != "cpu" else 1):
-        q = sampler.batch(24 if device != "cpu" else 2)
-        said = forward(net, cutter, q, size, train=False)
+    for _ in range(60 if device != "cpu" else 1):
+        q = sampler.batch(_groups(24, side) if device != "cpu" else 2, side)
+        said = forward(net, cutter, q, train=False)
         o = said.out.double().cpu().numpy()
         off = np.abs(o[:, 0, 2:4] - said.target.cpu().numpy()[:, :2]).sum(1)
         same = q.same.reshape(-1, 1 + KINDS).astype(float)
@@ -179,6 +180,11 @@ def _beside(
     return [f"right-vs-fault by {n} auroc {auroc(v, truth):.4f}" for n, v in figures.items()]
 
 
+def _groups(usual: int, side: int) -> int:
+    """Return how many groups of patches of ``side`` squared pixels take the usual memory."""
+    return max(6, min(2 * usual, round(usual * (USUAL / side) ** 2)))
+
+
 def begin(imagenet: Path, resume: Path | None) -> TrainedNet:
     """Return networks with the weights of ``imagenet`` or, where given, of ``resume``."""
     net = TrainedNet()
@@ -200,11 +206,11 @@ def main() -> None:
     held = [m for m in range(len(bank.episodes)) if m % 20 == 0]
     used = [m for m in range(len(bank.episodes)) if m % 20 != 0]
 
-    def make(number: int) -> Iterator[tuple[int, Groups]]:
+    def make(number: int) -> Iterator[Groups]:
         sampler = Sampler(bank, used, args.seed * 100 + number)
         while True:
-            for size in SIZES:
-                yield size, sampler.batch(args.batch // 2 if size == 192 else args.batch)
+            for side in SIDES:
+                yield sampler.batch(_groups(args.batch, side), side)
 
     batches = data.Prefetch(make, args.workers)
     bank.upload(args.device)
@@ -214,8 +220,8 @@ def main() -> None:
     cutter = Cutter(bank, args.device, args.seed)
 
     def show() -> tuple[Answers, Groups]:
-        size, q = batches.get()
-        return forward(net, cutter, q, size, train=True), q
+        q = batches.get()
+        return forward(net, cutter, q, train=True), q
 
     def draw() -> dict[str, Tensor]:
         said, q = show()
@@ -226,8 +232,8 @@ def main() -> None:
         say("begins with " + validate(net, bank, held, args.device, 128))
 
     smooth = fit(net, net.describer.backbone, draw, WEIGHTS, args, started)
-    for size in (96, 128, 192):
-        say(f"held out, {size}: " + validate(smooth, bank, held, args.device, size))
+    for side in (128, 224):
+        say(f"held out, {side}: " + validate(smooth, bank, held, args.device, side))
 
 
 if __name__ == "__main__":

@@ -144,12 +144,12 @@ def test_guise_moves_patch_and_outline_alike() -> None:
 
     bank = _bank()
     cutter = Cutter(bank, "cpu", 4)
-    guise = cutter.guise(5, 96)
+    guise = cutter.guise(5, (96, 96))
     guise.colours[:] = torch.eye(3, 4)
     which = torch.tensor([[0, 0, 0]]).expand(5, 3)
     still = torch.eye(3).expand(5, 3, 3)
-    patch = cutter.patches(which, 96, still, 0.0, guise)
-    mask = cutter.outline(which, 96, guise)
+    patch = cutter.patches(which, (96, 96), still, 0.0, guise)
+    mask = cutter.outline(which, (96, 96), guise)
     lit = torch.nn.functional.avg_pool2d((patch[:, :1] > 0).float(), 8)
     assert (lit - mask).abs().mean() < 0.03
     assert (mask[0] - mask[1]).abs().mean() > 0.02

@@ -93,14 +93,16 @@ class Board:
         out = {}
         half = PLATE / 2
         for name, (x, y) in self.places.items():
-            patch = fr.Square((x, y), PLATE * fr.SQUARE_GROW).patch_from_master(128)
+            wide = half * 1.5
+            region = fr.Region((x - wide, y - wide), (x + wide, y + wide))
+            patch = region.patch_from_master((128, 128))
             ring = np.array([[x - half, y - half], [x + half, y - half],
                              [x + half, y + half], [x - half, y + half]])  # fmt: skip
             mask = fr.polygon_mask(fr.apply(fr.scaling(1 / 8, 1 / 8) @ patch, ring), (16, 16))
             home = patch @ fr.inverse(self.master.photo_from_master)
             maps = self.net.describe(fr.cut(self.master.bgr, home, (128, 128))[None])[0]
             height = self.heights[name] if known else 0.0
-            out[name] = pose.Sought(Template(unit(maps), mask, 128), patch, height)
+            out[name] = pose.Sought(Template(unit(maps), mask, (128, 128)), patch, height)
         return out
 
     def off(

@@ -110,7 +110,7 @@ def test_without_a_flow_nothing_is_told() -> None:
 
 # --- Places turned by quarters ------------------------------------------------------------
 
-BODY = np.array([[40.0, 30.0], [280.0, 30.0], [280.0, 210.0], [40.0, 210.0]])
+BODY = np.array([[40.0, 20.0], [280.0, 20.0], [280.0, 220.0], [40.0, 220.0]])
 
 
 @pytest.mark.parametrize("turn", range(4))
@@ -154,3 +154,17 @@ def test_a_turned_place_that_hardly_fits_is_not_refined(monkeypatch: pytest.Monk
     assert align._try_turned(nothing, nothing, nothing, found, BODY) is found
     assert asked == [1, 1, 1]
     assert align._try_turned(nothing, nothing, nothing, None, BODY) is None
+
+
+def test_a_long_body_is_tried_turned_by_halves_only(monkeypatch: pytest.MonkeyPatch) -> None:
+    ways = []
+
+    def refine(*given: Any, **_: int) -> Placement:
+        ways.append((given[3][:2, :2] @ np.array([1.0, 0.0])).round(3).tolist())
+        return Placement(given[3], -6.0)
+
+    monkeypatch.setattr(align, "refine", refine)
+    nothing: Any = None
+    long = BODY * [1.0, 0.5]
+    align._try_turned(nothing, nothing, nothing, Placement(np.eye(3), 4.0), long)
+    assert ways == [[-1.0, 0.0]]

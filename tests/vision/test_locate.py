@@ -33,9 +33,9 @@ class PlainNetworks:
 
     def describe(self, patches: np.ndarray) -> np.ndarray:
         self.runs.append(patches.shape)
-        count, size = len(patches), patches.shape[1] // 8
-        cells = patches.reshape(count, size, 8, size, 8, 3).mean((2, 4))
-        maps = np.zeros((count, 64, size, size), np.float32)
+        count, rows, columns = len(patches), patches.shape[1] // 8, patches.shape[2] // 8
+        cells = patches.reshape(count, rows, 8, columns, 8, 3).mean((2, 4))
+        maps = np.zeros((count, 64, rows, columns), np.float32)
         maps[:, :3] = (cells.transpose(0, 3, 1, 2) - 128) / 64
         maps[:, 3] = 0.5
         return maps
@@ -45,10 +45,14 @@ def shifted(x: float, y: float) -> fr.F64:
     return np.array([[1, 0, x], [0, 1, y], [0, 0, 1.0]])
 
 
-def template_of(net: Any, picture: np.ndarray, home: fr.F64, size: int = 128) -> Template:
-    maps = net.describe(fr.cut(picture, home, (size, size))[None])[0]
-    outline = fr.apply(fr.scaling(size / 128 / 8, size / 128 / 8), WHOLE)
-    return Template(locate.unit(maps), fr.polygon_mask(outline, (size // 8, size // 8)), size)
+def template_of(
+    net: Any, picture: np.ndarray, home: fr.F64, shape: tuple[int, int] = (128, 128)
+) -> Template:
+    maps = net.describe(fr.cut(picture, home, shape)[None])[0]
+    width, height = shape
+    outline = fr.apply(fr.scaling(width / 128 / 8, height / 128 / 8), WHOLE)
+    mask = fr.polygon_mask(outline, (width // 8, height // 8))
+    return Template(locate.unit(maps), mask, shape)
 
 
 # --- The cosine ------------------------------------------------------------------------------
@@ -58,7 +62,7 @@ def random_case(seed: int) -> tuple[np.ndarray, Template]:
     rng = np.random.default_rng(seed)
     window = locate.unit(rng.normal(0, 1, (64, 15, 13)).astype(np.float32))
     maps = locate.unit(rng.normal(0, 1, (64, 8, 8)).astype(np.float32))
-    return window, Template(maps, rng.random((8, 8)).astype(np.float32), 64)
+    return window, Template(maps, rng.random((8, 8)).astype(np.float32), (64, 64))
 
 
 @pytest.mark.outside
@@ -91,7 +95,7 @@ def test_a_look_fits_itself_wholly_and_its_opposite_not_at_all() -> None:
     table = locate.cosine(window, template)
     assert table[4, 3] == pytest.approx(1.0, abs=1e-4)
     assert np.unravel_index(table.argmax(), table.shape) == (4, 3)
-    opposite = Template(-template.maps, template.mask, 64)
+    opposite = Template(-template.maps, template.mask, (64, 64))
     np.testing.assert_allclose(locate.cosine(window, opposite), -table, atol=1e-5)
 
 
@@ -99,9 +103,9 @@ def test_what_lies_outside_the_outline_does_not_count() -> None:
     window, template = random_case(2)
     other = template.maps.copy()
     other[:, template.mask <= locate.INSIDE] = 9.0
-    changed = Template(other, template.mask, 64)
+    changed = Template(other, template.mask, (64, 64))
     np.testing.assert_array_equal(locate.cosine(window, changed), locate.cosine(window, template))
-    nothing = Template(template.maps, np.zeros((8, 8), np.float32), 64)
+    nothing = Template(template.maps, np.zeros((8, 8), np.float32), (64, 64))
     assert (locate.cosine(window, nothing) == 0).all()
 
 
@@ -115,22 +119,23 @@ def test_unit_vectors_have_length_one_however_long_they_were(length: float) -> N
 # --- Tables round a place ----------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("size", [96, 128, 192])
+@pytest.mark.parametrize("shape", [(96, 96), (128, 128), (240, 112), (80, 208)])
 @pytest.mark.parametrize("reach", [9, 16, 40])
-def test_a_table_has_its_peak_where_the_part_is(size: int, reach: int) -> None:
+def test_a_table_has_its_peak_where_the_part_is(shape: tuple[int, int], reach: int) -> None:
     net: Any = PlainNetworks()
     picture = PHOTOS["coffee"]
-    home = fr.scaling(size / 128, size / 128) @ shifted(-230, -120)
-    template = template_of(net, picture, home, size)
-    off = np.array([5.0, -7.0])  # pixels of a patch of SIDE
-    moved = shifted(*(off * size / SIDE)) @ home
-    (table,) = locate.respond(net, picture, [(template, moved)], reach)
+    root = np.sqrt(shape[0] * shape[1])
+    home = fr.scaling(root / 128, root / 128) @ shifted(-230, -120)
+    template = template_of(net, picture, home, shape)
+    off = np.array([5.0, -7.0])  # pixels of a table
+    moved = shifted(*(off * root / SIDE)) @ home
+    (table,) = locate.respond(net, picture, [(template, moved)], [reach])
     assert table.scores.shape == (2 * reach + 1, 2 * reach + 1)
     assert table.reach == reach
     row, column = np.unravel_index(table.scores.argmax(), table.scores.shape)
     np.testing.assert_allclose([column - reach, row - reach], off, atol=1)
     # the middle of the table is the middle of the patch that was given
-    middle = fr.apply(fr.inverse(moved), np.full((1, 2), (size - 1) / 2))
+    middle = fr.apply(fr.inverse(moved), template.middle[None])
     np.testing.assert_allclose(fr.apply(table.home, middle), [[31.5, 31.5]], atol=1e-6)
 
 
@@ -138,36 +143,36 @@ def test_the_middle_of_a_table_is_the_place_itself() -> None:
     net: Any = PlainNetworks()
     picture, home = PHOTOS["coffee"], shifted(-230, -120)
     template = template_of(net, picture, shifted(-226, -123))
-    (table,) = locate.respond(net, picture, [(template, home)], 12)
+    (table,) = locate.respond(net, picture, [(template, home)], [12])
     window = locate.unit(net.describe(fr.cut(picture, home, (128, 128))[None])[0])
     by_hand = locate.cosine(window, template)
     assert by_hand.shape == (1, 1)
     assert table.scores[12, 12] == pytest.approx(float(by_hand[0, 0]), abs=2e-3)
 
 
-def test_tables_come_in_the_order_that_was_asked_for_one_run_for_each_size() -> None:
+def test_tables_come_in_the_order_that_was_asked_for_one_run_for_each_shape() -> None:
     net: Any = PlainNetworks()
     picture = PHOTOS["astronaut"]
     wanted = []
-    for k, size in enumerate((192, 96, 128, 96)):
-        home = fr.scaling(size / 128, size / 128) @ shifted(-100 - 40 * k, -90 - 20 * k)
-        wanted.append((template_of(net, picture, home, size), home))
+    for k, shape in enumerate(((192, 96), (96, 96), (128, 128), (96, 96))):
+        home = fr.scaling(shape[0] / 128, shape[0] / 128) @ shifted(-100 - 40 * k, -90 - 20 * k)
+        wanted.append((template_of(net, picture, home, shape), home))
     net.runs.clear()
-    together = locate.respond(net, picture, wanted, 10)
-    assert [run[0] for run in net.runs] == [2, 1, 1]
-    assert all(run[1] % locate.EVEN == 0 for run in net.runs)
+    together = locate.respond(net, picture, wanted, [10] * 4)
+    assert [run[0] for run in net.runs] == [1, 2, 1]
+    assert all(run[k] % locate.EVEN == 0 for run in net.runs for k in (1, 2))
     for table, one in zip(together, wanted, strict=True):
-        (alone,) = locate.respond(net, picture, [one], 10)
+        (alone,) = locate.respond(net, picture, [one], [10])
         np.testing.assert_array_equal(table.scores, alone.scores)
         np.testing.assert_array_equal(table.home, alone.home)
-    assert locate.respond(net, picture, [], 10) == []
+    assert locate.respond(net, picture, [], []) == []
 
 
 def test_a_part_at_the_edge_of_the_picture_has_a_table() -> None:
     net: Any = PlainNetworks()
     picture = PHOTOS["coffee"]
     template = template_of(net, picture, shifted(0, 0))
-    (table,) = locate.respond(net, picture, [(template, shifted(60, 60))], 16)
+    (table,) = locate.respond(net, picture, [(template, shifted(60, 60))], [16])
     assert np.isfinite(table.scores).all()
 
 
@@ -202,7 +207,7 @@ def test_places_are_those_of_match_template(
 
     template = template_of(net, picture, shifted(-x, -y))
     expected = np.array(corner) + off  # where it is wrongly looked for
-    (table,) = locate.respond(net, photo, [(template, shifted(*-expected))], pose.REACH)
+    (table,) = locate.respond(net, photo, [(template, shifted(*-expected))], [pose.REACH])
     at = np.zeros(2)
     for window in pose.WINDOWS:
         at, sigma = pose.pull(table.scores, at, window)

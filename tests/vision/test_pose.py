@@ -79,12 +79,13 @@ GROUND = pose.Ground(np.array([[200.0, 150.0], [1080.0, 150.0], [1080.0, 810.0],
 PICTURE = np.zeros((960, 1280, 3), np.uint8)
 PLACES = [(x, y) for x in (300.0, 640.0, 980.0) for y in (250.0, 480.0, 710.0)]
 HEIGHTS = [0.0, 60.0, -40.0, 20.0, 0.0, 90.0, 30.0, -20.0, 50.0]
-BLANK = Template(np.zeros((64, 16, 16), np.float32), np.ones((16, 16), np.float32), 128)
+REGION = fr.Region((0.0, 0.0), (135.0, 135.0))
+BLANK = Template(np.zeros((64, 16, 16), np.float32), np.ones((16, 16), np.float32), (128, 128))
 
 
 def parts() -> list[pose.Sought]:
     return [
-        pose.Sought(BLANK, fr.Square(place, 100.0).patch_from_master(128), height)
+        pose.Sought(BLANK, REGION.at(np.array(place)).patch_from_master((128, 128)), height)
         for place, height in zip(PLACES, HEIGHTS, strict=True)
     ]
 
@@ -96,8 +97,7 @@ def tables(
     out = []
     for part in sought:
         home = pose.patch_from_photo(GROUND, believed, part)
-        home = fr.scaling(SIDE / part.template.size, SIDE / part.template.size) @ home
-        blank = Response(home, np.zeros((33, 33), np.float32))
+        blank = Response(part.template.centred(home), np.zeros((33, 33), np.float32))
         middle, height = part.middle[None], np.array([part.height])
         seen = relief.project(truth, middle, height, MASTER)[0]
         x, y = pose.place(blank, seen)
@@ -147,7 +147,7 @@ def test_one_part_that_is_out_of_its_place_does_not_take_the_plane_along() -> No
     told = tables(truth, truth, sought)
     told[4] = replace(told[4], scores=bump((12.0, -10.0)))
     with_it = pose.climb(GROUND, truth, sought, told)
-    pixels = np.hypot(12, 10) * sought[4].template.size / SIDE * 100 * fr.PATCH_MARGIN / 128
+    pixels = np.hypot(12, 10) / SIDE * REGION.size[0]
     assert off(with_it, truth) < pixels / 4
 
 

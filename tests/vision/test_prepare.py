@@ -216,7 +216,7 @@ def test_a_swapped_part_looks_like_the_one_that_is_in_its_place(tmp_path: Path) 
     assert expert is not None
     other = next(e for e in view.examples if e.part == "right" and e.shot == 0)
     own = next(e for e in view.examples if e.part == "left" and e.shot == 0)
-    assert left.size == right.size
+    assert left.shape == right.shape
     for example, likelier, less in ((other, "missing", RIGHT), (own, RIGHT, "missing")):
         said = expert.scores(example.maps[None].astype(np.float32))
         assert said[likelier] > 0.5 > 0 > said[less]
@@ -338,7 +338,7 @@ def test_a_part_is_looked_for_as_its_own_right_shots_look(tmp_path: Path) -> Non
         mean = np.mean([m / n for m, n in zip(right, lengths, strict=True)], axis=0)
         np.testing.assert_allclose(sought.template.maps, mean, atol=2e-3)
         assert sought.height == view.heights[frame.part.id]
-        np.testing.assert_allclose(sought.middle, frame.square.centre, atol=1e-6)
+        np.testing.assert_allclose(sought.middle, frame.region.centre, atol=1e-6)
 
 
 @pytest.mark.usefixtures("placed")
@@ -361,7 +361,7 @@ def test_parts_that_look_alike_teach_each_other(tmp_path: Path) -> None:
     assert [e.part for e in view.examples_of(left)[RIGHT]] == ["left", "right"]
     assert [e.part for e in view.examples_of(right)[RIGHT]] == ["right", "left"]
     assert [e.part for e in view.examples_of(lamp)[RIGHT]] == ["lamp"]
-    assert left.size == right.size
+    assert left.shape == right.shape
 
 
 def test_without_a_body_the_hull_of_the_parts_is_grown_by_a_quarter(tmp_path: Path) -> None:
@@ -383,13 +383,13 @@ def test_a_patch_lies_between_its_place_by_the_plane_and_where_it_is_told(tmp_pa
     layout = lay_out(write_machine(tmp_path / "m").views[0])
     part = layout.frames[0]
     bare = relief.Scene(np.zeros((480, 640, 3), np.uint8), np.eye(3))
-    there = np.array(part.square.centre)
+    there = part.region.centre
     for share, expected in ((0.0, 0.0), (0.5, 6.0), (1.0, 12.0)):
         scene = replace(
             bare, told={part.part.id: relief.Told(there + np.array([12.0, 0.0]), share)}
         )
         home = layout.patch_from_photo(scene, part, 0.0)
-        middle = fr.apply(fr.inverse(home), np.full((1, 2), (part.size - 1) / 2))[0]
+        middle = fr.apply(fr.inverse(home), part.middle[None])[0]
         np.testing.assert_allclose(middle, there + np.array([expected, 0.0]), atol=1e-6)
     assert np.allclose(layout.patch_from_photo(bare, part, 0.0), part.patch_from_master)
 
@@ -402,7 +402,7 @@ def test_every_part_has_cells_of_the_crop_inside_its_outline(tmp_path: Path) -> 
     scene = layout.scene(np.zeros((480, 640, 3), np.uint8), placed)
     assert set(scene.told) == {part.part.id for part in layout.frames}
     for part in layout.frames:
-        there = fr.apply(layout.crop_from_master, np.array([part.square.centre]))[0]
+        there = fr.apply(layout.crop_from_master, part.region.centre[None])[0]
         np.testing.assert_allclose(
             scene.told[part.part.id].at, there + np.array([2.0, 0.0]), atol=1e-4
         )

@@ -31,6 +31,7 @@ FIT_HOPELESS = -3.0  # logit of the fit below which refining goes no further
 FIT_ENOUGH = 0.0  # logit of the fit below which a place is not believed
 MIN_POINTS = 8
 MOST_PASSES = 5  # of refining
+LONG = 1.25  # a body's box so many times as long as wide cannot be found a quarter turned
 TURNED_NEAR = 4.0  # logit: a turned place whose first pass falls short by more is not refined
 SETTLED = 0.7  # pixels of the crop that a pass moves the body by, below which it was the last
 # Sigma, pixels of the crop, of a part's place as the refining network sees it: by what it says of
@@ -301,7 +302,8 @@ def _try_turned(
     if best is None:
         return None
     turned = best
-    for quarter in (1, 2, 3):
+    low, high = np.sort(np.ptp(body, axis=0))
+    for quarter in (1, 2, 3) if high < LONG * low else (2,):
         turn = frame.similarity(np.zeros(2), 1.0, quarter * np.pi / 2, body.mean(0))
         start = best.photo_from_crop @ turn
         glance = refine(net, anchor, photo, start, body, passes=1)

@@ -28,7 +28,9 @@ from .network import Networks
 from .read import Photo
 from .taught import PartFrame, TaughtView
 
-DISPLACED_FROM = 0.16  # shift, as a share of the patch, of a part that is not in its place
+DISPLACED_FROM = (
+    0.16  # shift, share of the root of a patch's pixels, of a part that is not in its place
+)
 
 
 @dataclass(frozen=True)
@@ -87,11 +89,11 @@ def _sight(view: TaughtView, scene: relief.Scene, part: PartFrame) -> _Sight:
 
 
 def _look(net: Networks, view: TaughtView, sights: list[_Sight], picture: U8) -> list[Look]:
-    """Cut and describe the parts, those of one patch size in one run."""
+    """Cut and describe the parts, those of one patch shape in one run."""
     looks: dict[int, Look] = {}
-    for size in sorted({s.frame.size for s in sights}):
-        group = [i for i, s in enumerate(sights) if s.frame.size == size]
-        patches = [fr.cut(picture, sights[i].patch_from_photo, (size, size)) for i in group]
+    for shape in sorted({s.frame.shape for s in sights}):
+        group = [i for i, s in enumerate(sights) if s.frame.shape == shape]
+        patches = [fr.cut(picture, sights[i].patch_from_photo, shape) for i in group]
         maps = net.describe(np.stack(patches))
         for i, patch, m in zip(group, patches, maps, strict=True):
             sights[i].patch = patch
@@ -144,7 +146,7 @@ def _finding(sight: _Sight, view: TaughtView, photo: Photo, calibration: Calibra
     verdict = _verdict(p, way)
     found = _found(part, answer, verdict, displaced)
     mm = view.layout.view.mm_per_px
-    span = sight.frame.square.side * fr.PATCH_MARGIN
+    span = sight.frame.span
     return replace(
         blank,
         verdict=verdict,
@@ -212,10 +214,7 @@ def _unseen_retake(unseen: list[_Sight], photo: Photo) -> Retake:
     group = [s for s in unseen if s.unseen is why]
     if why is RetakeReason.CROPPED:
         centres = np.array(
-            [
-                fr.apply(fr.inverse(s.patch_from_photo), np.full((1, 2), (s.frame.size - 1) / 2))[0]
-                for s in group
-            ]
+            [fr.apply(fr.inverse(s.patch_from_photo), s.frame.middle[None])[0] for s in group]
         )
         size = (photo.bgr.shape[1], photo.bgr.shape[0])
         return Retake(why, quality.cropped_advice(centres, size))

@@ -25,7 +25,8 @@ ROUNDS = 3
 HEIGHTS = np.linspace(-0.25, 0.40, 66)  # that are tried, shares of the body's width
 LIKELY = 0.15  # sigma of a height, share of the body's width
 FIRST = (-0.12, 0.25)  # heights that must lie within a table's reach
-LEAST_REACH, MOST_REACH = 22, 40  # pixels of a patch that a part is looked for to each side
+BEYOND = 8  # pixels of a table beyond where the heights that must lie within it put the part
+LEAST_REACH, MOST_REACH = 12, 40  # pixels of a table to each side
 
 
 @dataclass(frozen=True)
@@ -80,14 +81,14 @@ def _tables(
         return []
     width = float(np.ptp(ground.box[:, 0]))
     homes = [(s.template, patch_from_photo(ground, scene, s)) for s in sought]
-    far = 0.0
+    reaches = []
     for s, (template, home) in zip(sought, homes, strict=True):
         points = np.repeat(s.middle[None], len(FIRST), 0)
         seen = relief.project(scene, points, np.array(FIRST) * width, ground.size)
-        off = fr.apply(home, seen) - (template.size - 1) / 2
-        far = max(far, float(np.abs(off).max()) * SIDE / template.size)
-    reach = int(np.clip(far + 8, LEAST_REACH, MOST_REACH))
-    return respond(net, scene.bgr, homes, reach)
+        off = fr.apply(home, seen) - template.middle
+        far = float(np.abs(off).max()) * SIDE / template.root
+        reaches.append(int(np.clip(far + BEYOND, LEAST_REACH, MOST_REACH)))
+    return respond(net, scene.bgr, homes, reaches)
 
 
 def _height(ground: Ground, part: Sought, seen: Sequence[tuple[relief.Scene, Response]]) -> float:

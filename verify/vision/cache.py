@@ -27,6 +27,7 @@ from .taught import Example, TaughtMachine, TaughtView, lay_out
 KEPT = 24  # files
 CODE = (
     "prepare.py",
+    "window.py",
     "taught.py",
     "align.py",
     "frame.py",
@@ -113,7 +114,7 @@ def _head(i: int, view: TaughtView, arrays: Arrays) -> dict[str, Any]:
     stacks: dict[str, list[NDArray[np.float16]]] = {}
     rows = []
     for example in every:
-        size = str(example.maps.shape[-1])
+        size = "x".join(map(str, example.maps.shape[1:]))
         stack = stacks.setdefault(size, [])
         row = asdict(example)
         del row["maps"]

@@ -24,13 +24,12 @@ def make(patch: U8, outline: F64, part: Part, fault: Fault) -> list[U8]:
     """Return patches that show a fault; empty where its kind cannot be made from a right shot.
 
     Args:
-        patch: (S, S, 3) BGR, the part right.
+        patch: (H, W, 3) BGR, the part right.
         outline: (N, 2) of the part in the patch.
         part: tells the changes that leave it right.
         fault: one of its faults.
     """
-    size = patch.shape[0]
-    inside = fr.polygon_mask(outline, (size, size))
+    inside = fr.polygon_mask(outline, (patch.shape[1], patch.shape[0]))
     if fault.how is How.ABSENT:
         return [without(patch, inside)]
     if fault.how is How.TURNED:
@@ -57,11 +56,11 @@ def without(patch: U8, inside: F32) -> U8:
 
 
 def _turned(patch: U8, inside: F32, turn_deg: float) -> U8:
-    size = patch.shape[0]
-    middle = np.full(2, (size - 1) / 2)
+    size = (patch.shape[1], patch.shape[0])
+    middle = (np.array(size) - 1) / 2
     h = fr.similarity(np.zeros(2), 1.0, np.radians(turn_deg), middle)[:2]
-    turned = cv2.warpAffine(patch, h, (size, size), borderMode=cv2.BORDER_REFLECT_101)
-    return _put(patch, inside, turned, cv2.warpAffine(inside, h, (size, size)))
+    turned = cv2.warpAffine(patch, h, size, borderMode=cv2.BORDER_REFLECT_101)
+    return _put(patch, inside, turned, cv2.warpAffine(inside, h, size))
 
 
 def _put(patch: U8, inside: F32, changed: object, where: object) -> U8:

@@ -5,7 +5,7 @@ count from the centre of the top-left pixel. ``b_from_a`` takes points of frame 
 
 Frames: *photo* (the decoded picture), *master* (the view's master as written in the machine
 file), *crop* (the body in the master, at the size that the aligning network sees) and *patch*
-(one part in the master, square, with a margin).
+(one part in the master, with what surrounds it).
 """
 
 from __future__ import annotations
@@ -16,6 +16,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from . import window
+
 F64 = NDArray[np.float64]
 F32 = NDArray[np.float32]
 U8 = NDArray[np.uint8]
@@ -23,8 +25,7 @@ U8 = NDArray[np.uint8]
 CROP_SIZE = (320, 240)  # width, height of the crop frame
 CROP_GROW = 1.14  # the crop over the bounding box of the body
 HULL_GROW = 1.25  # the parts' hull over itself, where no body is drawn
-PATCH_MARGIN = 1.35  # side of a patch over the side of the part's square
-SQUARE_GROW = 1.1  # side of the part's square over the longer side of its outline
+LEAST_BOX = 8.0  # pixels: an outline counts as no narrower
 
 
 def apply(h: F64, points: F64) -> F64:
@@ -133,25 +134,38 @@ def _halved(picture: U8, picture_from_frame: F64, size: tuple[int, int]) -> tupl
 
 
 @dataclass(frozen=True)
-class Square:
-    """The part's square in the master: centre and side in pixels."""
+class Region:
+    """What is cut of the master for a part: the corners of a box, in pixels."""
 
-    centre: tuple[float, float]
-    side: float
+    low: tuple[float, float]
+    high: tuple[float, float]
 
-    def patch_from_master(self, size: int) -> F64:
-        """Return the homography from the master to a square patch of ``size`` pixels."""
-        half = self.side * PATCH_MARGIN / 2
-        centre = np.array(self.centre)
-        return fit_box(centre - half, centre + half, (size, size), 1.0)
+    @property
+    def centre(self) -> F64:
+        """(2,) its middle."""
+        return np.asarray((np.array(self.low) + np.array(self.high)) / 2, np.float64)
+
+    @property
+    def size(self) -> F64:
+        """(2,) width and height."""
+        return np.asarray(np.array(self.high) - np.array(self.low), np.float64)
+
+    def at(self, centre: F64) -> Region:
+        """Return a region of this size elsewhere."""
+        low, high = centre - self.size / 2, centre + self.size / 2
+        return Region((float(low[0]), float(low[1])), (float(high[0]), float(high[1])))
+
+    def patch_from_master(self, shape: tuple[int, int]) -> F64:
+        """Return the homography from the master to a patch of (width, height) pixels."""
+        return fit_box(np.array(self.low), np.array(self.high), shape, 1.0)
 
 
-def square_of(outline: F64) -> Square:
-    """Return the square that bounds an (N, 2) outline."""
+def region_of(outline: F64) -> Region:
+    """Return what is cut for an (N, 2) outline: its box, with what surrounds it."""
     low, high = outline.min(0), outline.max(0)
-    centre = (low + high) / 2
-    side = float(max((high - low).max() * SQUARE_GROW, 8.0))
-    return Square((float(centre[0]), float(centre[1])), side)
+    small = np.maximum(LEAST_BOX - (high - low), 0) / 2
+    low, high = window.grown(low - small, high + small)
+    return Region((float(low[0]), float(low[1])), (float(high[0]), float(high[1])))
 
 
 def body_outline(body: F64 | None, outlines: list[F64]) -> F64:

@@ -60,8 +60,9 @@ class Answer:
         right: logit that it is in the right state.
         wrong: state to logit, for every wrong state that has shots.
         sight: logit that the part can be seen.
-        shift: (2,) offset from the place where it was looked for, fractions of the patch.
-        shift_error: expected error of the shift, fractions of the patch.
+        shift: (2,) offset from the place where it was looked for, shares of the root of
+            the patch's pixels.
+        shift_error: expected error of the shift, likewise.
         turn_deg: turn against the shots, clockwise.
         learnt: state to score of the part's own linear judge; empty where there is none.
         hardest: least logit that a right shot of this part, or of one like it, got when judged

@@ -18,10 +18,10 @@ from . import frame as fr
 from .frame import F32, F64, U8
 from .network import Networks
 
-SIDE = 64  # a table counts in pixels of a patch of this side, whatever the part's own
+SIDE = 64  # a table counts in pixels of a patch of this many squared, whatever the part's own
 CELL = 8  # pixels of a patch in one cell of the maps
 INSIDE = 0.2  # share of a cell inside the outline from which it belongs to the template
-EVEN = 32  # sides of a described window are multiples of this
+EVEN = 16  # sides of a described window are multiples of this
 
 
 @dataclass(frozen=True)
@@ -31,12 +31,28 @@ class Template:
     Attributes:
         maps: (64, h, w), each cell's vector of length 1 or less.
         mask: (h, w) share of each cell inside the outline.
-        size: side of the part's patch in pixels.
+        shape: width and height of the part's patch in pixels.
     """
 
     maps: F32
     mask: F32
-    size: int
+    shape: tuple[int, int]
+
+    @property
+    def root(self) -> float:
+        """Root of the patch's pixels."""
+        return float(np.sqrt(self.shape[0] * self.shape[1]))
+
+    @property
+    def middle(self) -> F64:
+        """(2,) the middle of the patch, in the patch."""
+        return (np.array(self.shape) - 1) / 2
+
+    def centred(self, home: F64) -> F64:
+        """Return the homography to a table's own pixels from that to the part's patch."""
+        scale = SIDE / self.root
+        x, y = (SIDE - 1) / 2 - self.middle * scale
+        return np.array([[scale, 0, x], [0, scale, y], [0, 0, 1.0]]) @ home
 
 
 @dataclass(frozen=True)
@@ -64,7 +80,7 @@ def unit(maps: F32) -> F32:
 
 
 def respond(
-    net: Networks, picture: U8, wanted: Sequence[tuple[Template, F64]], reach: int
+    net: Networks, picture: U8, wanted: Sequence[tuple[Template, F64]], reaches: Sequence[int]
 ) -> list[Response]:
     """Return the table of each template round its expected place.
 
@@ -72,22 +88,32 @@ def respond(
         net: describes the windows.
         picture: (H, W, 3) BGR.
         wanted: templates, each with the homography from the photo to the part's patch.
-        reach: pixels of a patch of ``SIDE`` to each side.
+        reaches: how far each is looked for to each side, pixels of a patch of ``SIDE`` squared.
     """
+    groups: dict[tuple[int, int], list[int]] = {}
+    for i, ((template, _), reach) in enumerate(zip(wanted, reaches, strict=True)):
+        groups.setdefault(_window(template, reach), []).append(i)
     out: dict[int, Response] = {}
-    for size in sorted({template.size for template, _ in wanted}):
-        group = [i for i, (template, _) in enumerate(wanted) if template.size == size]
-        step = CELL * SIDE / size
-        cells = int(np.ceil(reach / step)) + 1
-        side = -(-(size + 2 * cells * CELL) // EVEN) * EVEN
-        pad = (side - size) / 2
-        wider = np.array([[1, 0, pad], [0, 1, pad], [0, 0, 1.0]])
-        windows = [fr.cut(picture, wider @ wanted[i][1], (side, side)) for i in group]
+    for shape, group in groups.items():
+        windows = []
+        for i in group:
+            template, home = wanted[i]
+            x, y = (np.array(shape) - template.shape) / 2
+            wider = np.array([[1, 0, x], [0, 1, y], [0, 0, 1.0]])
+            windows.append(fr.cut(picture, wider @ home, shape))
         for i, maps in zip(group, net.describe(np.stack(windows)), strict=True):
             template, home = wanted[i]
-            scores = _resampled(cosine(unit(maps), template), step, reach)
-            out[i] = Response(fr.scaling(SIDE / size, SIDE / size) @ home, scores)
+            step = CELL * SIDE / template.root
+            scores = _resampled(cosine(unit(maps), template), step, reaches[i])
+            out[i] = Response(template.centred(home), scores)
     return [out[i] for i in range(len(wanted))]
+
+
+def _window(template: Template, reach: int) -> tuple[int, int]:
+    """Return width and height of the window that a table of ``reach`` needs."""
+    cells = int(np.ceil(reach * template.root / SIDE / CELL)) + 1
+    width, height = (-(-(side + 2 * cells * CELL) // EVEN) * EVEN for side in template.shape)
+    return width, height
 
 
 def cosine(window: F32, template: Template) -> F32:
@@ -103,8 +129,8 @@ def cosine(window: F32, template: Template) -> F32:
 
 def _resampled(table: F32, step: float, reach: int) -> F32:
     """Return a table of cells as one of pixels, cubic, cut to ``reach``."""
-    middle = (table.shape[0] - 1) / 2
-    back = np.array([[1 / step, 0, middle - reach / step], [0, 1 / step, middle - reach / step]])
+    x, y = (np.array(table.shape[::-1]) - 1) / 2 - reach / step
+    back = np.array([[1 / step, 0, x], [0, 1 / step, y]])
     side = 2 * reach + 1
     out = cv2.warpAffine(
         table, back, (side, side), flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP,

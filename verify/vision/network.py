@@ -143,8 +143,8 @@ class Networks:
             mask: (B, h, w) share of each cell inside the part's outline, 0 to 1.
 
         Returns:
-            (B, 8): logit 'same state'; logit 'in sight'; dx, dy as fractions of the patch's
-            side, log of the size, turn in radians, from the shots' place to the patch's; log
+            (B, 8): logit 'same state'; logit 'in sight'; from the shots' place to the patch's
+            dx, dy as shares of the root of its pixels, log of the size, turn in radians; log
             errors of the shift and of size and turn.
         """
         weight = np.ones(shots.shape[:2], np.float32)

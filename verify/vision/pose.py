@@ -22,7 +22,9 @@ from .frame import F32, F64
 from .locate import SIDE, Response, Template, respond
 from .network import Networks
 
-REACH = 12  # pixels of a patch that a part is looked for to each side
+REACH = 12  # pixels of a table that a part is looked for to each side, at most
+LEAST_REACH = 4  # and at least
+ASTRAY = 0.04  # share of the body's width that a part is seen beside its place, at most
 SHARP = 25.0  # how much likelier a place is for each point of likeness
 WINDOWS = (8.0, 8.0, 5.0, 5.0, 3.0, 3.0)  # sigma, pixels of a patch, round the place of now
 STIFF = 0.02  # sigma of a corner's shift, share of the body's width
@@ -47,9 +49,13 @@ class Sought:
     @property
     def middle(self) -> F64:
         """(2,) the middle of its patch, in the master."""
-        size = self.template.size
-        out: F64 = fr.apply(fr.inverse(self.patch_from_master), np.full((1, 2), (size - 1) / 2))[0]
+        out: F64 = fr.apply(fr.inverse(self.patch_from_master), self.template.middle[None])[0]
         return out
+
+    def reach(self, width: float) -> int:
+        """Return how far it is looked for, pixels of a table, in a body that is so wide."""
+        per_pixel = fr.local_scale(self.patch_from_master, self.middle) * SIDE / self.template.root
+        return int(np.clip(np.ceil(ASTRAY * width * per_pixel), LEAST_REACH, REACH))
 
 
 @dataclass(frozen=True)
@@ -91,7 +97,9 @@ def settle(
     if not sought:
         return scene
     wanted = [(s.template, patch_from_photo(ground, scene, s)) for s in sought]
-    return climb(ground, scene, sought, respond(net, scene.bgr, wanted, REACH))
+    width = float(np.ptp(ground.box[:, 0]))
+    reaches = [s.reach(width) for s in sought]
+    return climb(ground, scene, sought, respond(net, scene.bgr, wanted, reaches))
 
 
 def climb(

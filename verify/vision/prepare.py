@@ -20,10 +20,7 @@ from .network import Networks
 from .pose import Sought
 from .read import read_photo
 from .taught import (
-    LARGE,
-    MIDDLE,
     MOST_ANCHORS,
-    SMALL,
     Example,
     Layout,
     PartFrame,
@@ -137,8 +134,8 @@ def _looks(net: Networks, layout: Layout, master: relief.Scene) -> dict[str, Sou
     sought = {}
     for part in layout.frames:
         home = part.patch_from_master @ fr.inverse(master.photo_from_master)
-        maps = net.describe(fr.cut(master.bgr, home, (part.size, part.size))[None])[0]
-        template = Template(unit(maps), part.mask, part.size)
+        maps = net.describe(fr.cut(master.bgr, home, part.shape)[None])[0]
+        template = Template(unit(maps), part.mask, part.shape)
         sought[part.part.id] = Sought(template, part.patch_from_master, 0.0)
     return sought
 
@@ -157,17 +154,17 @@ def _examples(
     """Describe every part that somebody vouches for in one shot."""
     out = []
     shot, scene = placed.shot, placed.scene
-    for size in (SMALL, MIDDLE, LARGE):
+    for shape in sorted({part.shape for part in layout.frames}):
         chosen, patches = [], []
         for part in layout.frames:
-            if part.size != size or part.part.id in shot.unlabelled:
+            if part.shape != shape or part.part.id in shot.unlabelled:
                 continue
             h = layout.patch_from_photo(scene, part, heights[part.part.id])
             seen = fr.apply(fr.inverse(h) @ part.patch_from_master, part.outline)
             if quality.share_in_frame(seen, scene.size) < quality.IN_FRAME_SHARE:
                 continue
             chosen.append(part)
-            patches.append(fr.cut(scene.bgr, h, (size, size)))
+            patches.append(fr.cut(scene.bgr, h, shape))
         if not chosen:
             continue
         for part, patch, maps in zip(chosen, patches, net.describe(np.stack(patches)), strict=True):
@@ -225,18 +222,17 @@ def _counter_patches(
         if not _vouched(placed.shot, part.part.id):
             return []
         home = layout.patch_from_photo(placed.scene, part, heights[part.part.id])
-        patch = fr.cut(placed.scene.bgr, home, (part.size, part.size))
+        patch = fr.cut(placed.scene.bgr, home, part.shape)
         outline = fr.apply(part.patch_from_master, part.outline)
         return counter.make(patch, outline, part.part, fault)
     other = next((f for f in layout.frames if f.part.id == fault.with_part), None)
     if other is None or not _vouched(placed.shot, other.part.id):
         return []
     stand_in = PartFrame(
-        other.part, other.outline, fr.Square(other.square.centre, part.square.side),
-        part.size, part.mask,
+        other.part, other.outline, part.region.at(other.region.centre), part.shape, part.mask,
     )  # fmt: skip
     home = layout.patch_from_photo(placed.scene, stand_in, heights[other.part.id])
-    return [fr.cut(placed.scene.bgr, home, (part.size, part.size))]
+    return [fr.cut(placed.scene.bgr, home, part.shape)]
 
 
 def _refuse_untaught(view: View, frames: tuple[PartFrame, ...], examples: list[Example]) -> None:

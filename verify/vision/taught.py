@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 
 from ..domain import Part, View
 from . import frame as fr
-from . import relief
+from . import relief, window
 from .align import CELL, Anchor, Placement, cell_centres, inside_polygon
-from .frame import F32, F64, U8, Square
+from .frame import F32, F64, U8, Region
 from .judge import RIGHT, UNTRIED, Answer, Look, compare
 from .learnt import Expert, fit
 from .locate import Template, unit
@@ -28,7 +28,6 @@ from .pose import Ground, Sought
 MOST_RIGHT = 6  # shots of the right state that a part is compared with
 MOST_WRONG = 3  # shots of each wrong state
 MOST_ANCHORS = 4
-SMALL, MIDDLE, LARGE = 96, 128, 192  # sides of a patch in pixels
 
 
 @dataclass(frozen=True)
@@ -38,15 +37,15 @@ class PartFrame:
     Attributes:
         part: as in the machine file.
         outline: (N, 2) in the master.
-        square: its square in the master.
-        size: side of its patch in pixels.
-        mask: (size/8, size/8) share of each cell inside the outline.
+        region: what is cut for it in the master.
+        shape: width and height of its patch in pixels.
+        mask: (height/8, width/8) share of each cell inside the outline.
     """
 
     part: Part
     outline: F64
-    square: Square
-    size: int
+    region: Region
+    shape: tuple[int, int]
     mask: F32
 
     @property
@@ -55,9 +54,20 @@ class PartFrame:
         return self.part.alike or f"\n{self.part.id}"  # no word may hold a line break
 
     @property
+    def middle(self) -> F64:
+        """(2,) the middle of its patch, in the patch."""
+        return (np.array(self.shape) - 1) / 2
+
+    @property
+    def span(self) -> float:
+        """Root of the area of its patch, pixels of the master."""
+        pixels = float(np.sqrt(self.shape[0] * self.shape[1]))
+        return pixels / fr.local_scale(self.patch_from_master, self.region.centre)
+
+    @property
     def patch_from_master(self) -> F64:
         """Homography from the master to the part's patch."""
-        return self.square.patch_from_master(self.size)
+        return self.region.patch_from_master(self.shape)
 
 
 @dataclass(frozen=True)
@@ -105,7 +115,7 @@ class Layout:
 
     def scene(self, picture: U8, placed: Placement) -> relief.Scene:
         """Return the (H, W, 3) picture with the plane and where the networks see each part."""
-        middles = fr.apply(self.crop_from_master, np.array([f.square.centre for f in self.frames]))
+        middles = fr.apply(self.crop_from_master, np.array([f.region.centre for f in self.frames]))
         told = placed.told(self._cells, middles)
         return relief.Scene(
             picture,
@@ -135,7 +145,7 @@ class Layout:
         told = scene.told.get(part.part.id)
         if told is None:
             return home
-        at = fr.apply(fr.inverse(home), np.full((1, 2), (part.size - 1) / 2))[0]
+        at = fr.apply(fr.inverse(home), part.middle[None])[0]
         x, y = (told.at - at) * told.share
         moved: F64 = home @ np.array([[1.0, 0.0, -x], [0.0, 1.0, -y], [0.0, 0.0, 1.0]])
         return moved
@@ -147,20 +157,20 @@ class Layout:
 
 
 def lay_out(view: View) -> Layout:
-    """Lay out the patches of a view's parts. Parts that look alike get patches of one size."""
+    """Lay out the patches of a view's parts. Parts that look alike get patches of one shape."""
     outlines = [np.array(p.outline, dtype=np.float64) for p in view.parts]
-    squares = [fr.square_of(o) for o in outlines]
-    sides: dict[str, float] = {}
+    regions = [fr.region_of(o) for o in outlines]
+    largest: dict[str, F64] = {}
     keys = [p.alike or f"\n{p.id}" for p in view.parts]  # no word may hold a line break
-    for key, square in zip(keys, squares, strict=True):
-        sides[key] = max(sides.get(key, 0.0), square.side)
+    for key, region in zip(keys, regions, strict=True):
+        largest[key] = np.maximum(largest.get(key, 0.0), region.size)
     frames = []
-    for part, key, outline, square in zip(view.parts, keys, outlines, squares, strict=True):
-        size = SMALL if sides[key] < 64 else MIDDLE if sides[key] < 150 else LARGE
-        in_patch = fr.apply(square.patch_from_master(size), outline)
+    for part, key, outline, region in zip(view.parts, keys, outlines, regions, strict=True):
+        shape = window.shape_of(largest[key])
+        in_patch = fr.apply(region.patch_from_master(shape), outline)
         cells = fr.apply(fr.scaling(1 / 8, 1 / 8), in_patch)
-        mask = fr.polygon_mask(cells, (size // 8, size // 8))
-        frames.append(PartFrame(part, outline, square, size, mask))
+        mask = fr.polygon_mask(cells, (shape[0] // 8, shape[1] // 8))
+        frames.append(PartFrame(part, outline, region, shape, mask))
     body = fr.body_outline(None if view.body is None else np.array(view.body), outlines)
     crop_from_master = fr.fit_box(body.min(0), body.max(0), fr.CROP_SIZE, fr.CROP_GROW)
     return Layout(view, tuple(frames), body, crop_from_master)
@@ -262,7 +272,7 @@ class TaughtView:
                 if e.part == frame.part.id and e.state == frame.part.expect
             ][:MOST_RIGHT]
             maps = np.asarray(np.mean(right, axis=0), np.float32)
-            template = Template(maps, frame.mask, frame.size)
+            template = Template(maps, frame.mask, frame.shape)
             height = self.heights[frame.part.id]
             out.append(Sought(template, frame.patch_from_master, height))
         return tuple(out)
