@@ -1,6 +1,7 @@
 """Fit ``calibration.json`` on labelled photos of several machines.
 
-    python -m models.calibrate [--set MACHINE TUNE CALIBRATE]... [--miss-rate 0.01] [--out FILE]
+    python -m models.calibrate [--set MACHINE TUNE CALIBRATE]... [--miss-rate 0.01]
+        [--keep-weights] [--out FILE]
 
 Without ``--set``: every demo machine with its ``labels-tune.toml`` and
 ``labels-calibrate.toml``. Each machine is judged as taught with all its shots and with right
@@ -85,6 +86,10 @@ def read_words(words: Sequence[str]) -> argparse.Namespace:
         "--jobs", type=int, default=usable_cores(), help="photos at a time (%(default)s)"
     )
     parser.add_argument(
+        "--keep-weights", action="store_true",
+        help="draw new lines for the weights of now; tune photos only tell what a fit would be",
+    )  # fmt: skip
+    parser.add_argument(
         "--out", type=Path, help="file to write (models/calibration.json); - writes none"
     )
     return parser.parse_args(words)
@@ -127,7 +132,9 @@ def calibrate(sources: Sequence[Source], asked: argparse.Namespace) -> int:
         start, networks = taught.checker.calibration, taught.checker.networks.sha256
         tune += judge(taught, taught.source.tune, "tune", asked.jobs)
         parts += judge(taught, taught.source.calibrate, "calibrate", asked.jobs)
-    weights = fit_weights(tune)
+    weights: Weights = fit_weights(tune)
+    if asked.keep_weights:
+        weights = {Known.ALONE: start.alone.weights, Known.BESIDE: start.beside.weights}
     for line in report(hold_out(tune, parts), weights, tune):
         print(line)
     lines = draw_lines(parts, weights, asked.miss_rate, asked.false_rate)
@@ -216,7 +223,7 @@ def report(held_out: Sequence[HeldOut], weights: Weights, tune: Sequence[Judged]
     for known in Known:
         count = sum(part.known is known for part in tune)
         told = " ".join(f"{w:+.3f}" for w in weights.get(known, ()))
-        yield f"{known.value}: {count} parts fit the weights {told or '(none)'}"
+        yield f"{known.value}: {count} tune parts; weights {told or '(none)'}"
     yield ""
     yield "calibrate photos                          parts  log loss  share only  calibration error"
     for machine in held_out:

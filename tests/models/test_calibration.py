@@ -208,12 +208,8 @@ def test_parts_that_were_not_seen_or_not_labelled_do_not_count(tmp_path: Path) -
     assert told(PhotoVerdict.HOLD, view="other") == []
 
 
-@pytest.mark.parametrize(("photos", "code"), [(220, 0), (30, 3)])
-def test_the_exit_code_tells_whether_all_lines_were_drawn(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, photos: int, code: int
-) -> None:
-    """Judged photos go in, a file comes out; the judging itself is replaced."""
-    path = tmp_path / "calibration.json"
+def judging(monkeypatch: pytest.MonkeyPatch, photos: int) -> None:
+    """Replace the judging: so many photos of a right and a wrong part each."""
     checker = SimpleNamespace(calibration=OLD, networks=SimpleNamespace(sha256="0" * 64))
 
     def teach(sources: Any) -> Iterator[Any]:
@@ -231,11 +227,34 @@ def test_the_exit_code_tells_whether_all_lines_were_drawn(
 
     monkeypatch.setattr(calibrate, "teach", teach)
     monkeypatch.setattr(calibrate, "judge", judge)
+
+
+@pytest.mark.parametrize(("photos", "code"), [(220, 0), (30, 3)])
+def test_the_exit_code_tells_whether_all_lines_were_drawn(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, photos: int, code: int
+) -> None:
+    """Judged photos go in, a file comes out; the judging itself is replaced."""
+    judging(monkeypatch, photos)
+    path = tmp_path / "calibration.json"
     asked = calibrate.read_words(["--out", str(path), "--jobs", "1"])
     assert calibrate.calibrate([source(tmp_path)], asked) == code
     got = load_calibration(path)
     assert (got.alone.ok_from == OLD.alone.ok_from) == (code == 3)
     assert len(got.beside.weights) == 4
+    assert got.beside.weights != OLD.beside.weights
+
+
+def test_weights_that_are_to_be_kept_get_new_lines(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    judging(monkeypatch, 220)
+    path = tmp_path / "calibration.json"
+    asked = calibrate.read_words(["--out", str(path), "--jobs", "1", "--keep-weights"])
+    assert calibrate.calibrate([source(tmp_path)], asked) == 0
+    got = load_calibration(path)
+    for way, old in ((got.alone, OLD.alone), (got.beside, OLD.beside)):
+        assert way.weights == pytest.approx(old.weights, abs=1e-5)
+        assert way.ok_from != old.ok_from
 
 
 def test_a_photo_in_both_parts_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
