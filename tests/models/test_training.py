@@ -156,6 +156,27 @@ def test_guise_moves_patch_and_outline_alike() -> None:
     assert guise.repeated(SHOTS).move.shape == (5 * SHOTS, 3, 3)
 
 
+def test_training_cuts_what_the_product_cuts() -> None:
+    """Patch pixels of a part's outline, by the training's homography and by the product's."""
+    from models.training.groups import Cutter, Sampler, boxes
+    from verify.vision import frame, window
+
+    bank = _bank()
+    episode = bank.episodes[0]
+    quad, outline = episode.part_quad[0, 0].astype(float), episode.part_mask[0].astype(float)
+    region = frame.region_of(outline)
+    low, high = quad[0] + boxes(episode)[0] * (quad[2] - quad[0])
+    assert low == pytest.approx(region.low, abs=1e-3)
+    assert high == pytest.approx(region.high, abs=1e-3)
+    shape = window.shape_with(128, 1.0)
+    one = torch.zeros(1, dtype=torch.long)
+    corners = Cutter(bank, "cpu", 1).square(one, one, shape)[0].numpy()
+    ours = frame.apply(region.patch_from_master(shape), quad)
+    assert corners == pytest.approx(ours, abs=0.02)
+    sampler = Sampler(bank, [0], 1)
+    assert [len(kind) for kind in sampler.kinds] == [0, 0, 1, 0, 0]
+
+
 def _bank() -> data.Bank:
     """Return one machine with one picture of one part: a white shape on black."""
     from models.training.shards import Episode
