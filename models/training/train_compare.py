@@ -24,7 +24,7 @@ from models.training.nets import PartNet
 from models.training.restore import settle
 
 WEIGHTS = {"right": 1.0, "fault": 0.7, "fitted": 0.5, "sight": 0.3, "place": 0.05}
-SIDES = (128, 224, 160)  # roots of a patch's pixels
+SIDES = (128, 96, 192)  # roots of a patch's pixels
 USUAL = 128  # the root that ``--batch`` groups are for; there are fewer of larger patches
 SETTLE_ROUNDS = 12
 STATE = [0] * RIGHT + [1 + i for i in range(KINDS) for _ in range(PER_KIND)]
@@ -232,7 +232,7 @@ def main() -> None:
         say("begins with " + validate(net, bank, held, args.device, 128))
 
     smooth = fit(net, net.describer.backbone, draw, WEIGHTS, args, started)
-    for side in (128, 224):
+    for side in (96, 128, 192):
         say(f"held out, {side}: " + validate(smooth, bank, held, args.device, side))
 
 
