@@ -16,6 +16,7 @@ import torch
 from torch import nn
 
 from models.training.nets import Aligner, PartNet
+from models.training.slim import slim
 
 OPSET = 17
 
@@ -39,6 +40,7 @@ def write(
         opset_version=OPSET,
         dynamo=False,
     )
+    slim(path)
 
 
 def export_align(net: Aligner, out: Path) -> None:

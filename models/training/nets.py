@@ -127,16 +127,21 @@ class Fuse(nn.Module):
 
 
 def local_correlation(a: Tensor, b: Tensor, radius: int) -> Tensor:
-    """Return the (B, (2r+1)^2, H, W) mean product of ``a`` with ``b`` shifted by -r to r."""
-    height, width = a.shape[-2:]
-    padded = F.pad(b, (radius,) * 4)
-    n = 2 * radius + 1
-    rows = [
-        (a * padded[:, :, y : y + height, x : x + width]).mean(1, keepdim=True)
-        for y in range(n)
-        for x in range(n)
-    ]
-    return torch.cat(rows, 1)
+    """Return the (B, (2r+1)^2, H, W) mean product of ``a`` with ``b`` shifted by -r to r.
+
+    A row of ``a`` is multiplied with whole rows of ``b``; of each (W, W + 2r) product the first
+    2r + 1 diagonals count. On a processor that is several times as fast as a product per shift.
+    """
+    channels, height, width = a.shape[1:]
+    n, wide = 2 * radius + 1, width + 2 * radius
+    left = a.permute(0, 2, 3, 1)
+    right = F.pad(b, (radius,) * 4).transpose(1, 2)
+    rows = []
+    for y in range(n):
+        product = (left @ right[:, y : y + height]).reshape(-1, height, width * wide)
+        # one more in each row of the product turns diagonals into columns
+        rows.append(F.pad(product, (0, width)).reshape(-1, height, width, wide + 1)[..., :n])
+    return torch.cat(rows, -1).permute(0, 3, 1, 2) / channels
 
 
 # --- Aligning ---------------------------------------------------------------------------
