@@ -122,7 +122,7 @@ def test_parts_are_compared_in_few_runs_and_cuts_are_averaged() -> None:
     flat = np.zeros((3, 64, 4, 4), np.float32)
     shots = {"": flat, "missing": flat[:1]}
     answers = compare(net, [Look(maps, mask, shots)] * 5)  # type: ignore[arg-type]
-    assert net.runs == 2  # one for each number of shots
+    assert net.runs == 3  # ten cuts beside one shot each; the same beside three, 18 at once
     assert [a.right for a in answers] == [3.0] * 5
     assert answers[0].wrong == {"missing": 1.0}
     assert answers[0].shift[0] == pytest.approx(0.1)

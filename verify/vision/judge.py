@@ -23,6 +23,9 @@ from .frame import F32
 from .learnt import Expert
 from .network import Networks
 
+AT_ONCE = (
+    18  # shots in one run of the comparer: more leave the processor's cache, fewer take longer
+)
 RIGHT = ""  # the key of the right state among a part's states
 
 # Logit of a part whose right shots could not be tried on each other: as the clearest parts get,
@@ -112,21 +115,24 @@ class Answer:
 
 
 def compare(net: Networks, looks: list[Look]) -> list[Answer]:
-    """Compare every part with all its states, in as few runs of the network as can be."""
+    """Compare every part with all its states, in runs of the network that fit the caches."""
     rows: dict[tuple[int, ...], list[tuple[int, str, int]]] = {}
     for i, look in enumerate(looks):
         for state, shots in look.shots.items():
             for v in range(len(look.maps)):
                 rows.setdefault((*look.maps.shape[2:], len(shots)), []).append((i, state, v))
     got: list[dict[str, list[F32]]] = [{} for _ in looks]
-    for jobs in rows.values():
-        out = net.compare(
-            np.stack([looks[i].maps[v] for i, _, v in jobs]),
-            np.stack([looks[i].shots[state] for i, state, _ in jobs]),
-            np.stack([looks[i].mask for i, _, _ in jobs]),
-        )
-        for (i, state, _), line in zip(jobs, out, strict=True):
-            got[i].setdefault(state, []).append(line)
+    for shape, every in rows.items():
+        count = max(1, AT_ONCE // shape[-1])
+        for at in range(0, len(every), count):
+            jobs = every[at : at + count]
+            out = net.compare(
+                np.stack([looks[i].maps[v] for i, _, v in jobs]),
+                np.stack([looks[i].shots[state] for i, state, _ in jobs]),
+                np.stack([looks[i].mask for i, _, _ in jobs]),
+            )
+            for (i, state, _), line in zip(jobs, out, strict=True):
+                got[i].setdefault(state, []).append(line)
     return [_answer(states, look) for states, look in zip(got, looks, strict=True)]
 
 

@@ -53,8 +53,9 @@ class Expert:
 
 def features(maps: F32, mask: F32) -> F32:
     """Return (D,) features of (64, h, w) maps: directions only, slightly blurred, weighted."""
-    planes = unit(maps.astype(np.float32))
-    blurred = np.stack([cv2.blur(p, (BLUR, BLUR)) for p in planes])
+    # all planes at once, as channels: one by one they take four times as long
+    planes = np.ascontiguousarray(unit(maps.astype(np.float32)).transpose(1, 2, 0))
+    blurred = np.asarray(cv2.blur(planes, (BLUR, BLUR))).transpose(2, 0, 1)
     weight = OUTSIDE + mask
     out: F32 = (blurred * np.sqrt(weight / weight.sum())).ravel()
     return out

@@ -64,7 +64,7 @@ def detail(patch: U8, mask: F32) -> Detail:
 
 def burnt(patch: U8, mask: F32) -> float:
     """Return the share, 0 to 1, of a part's outline where all colours are at their end."""
-    white = (patch.min(2) >= 250).astype(np.float32)
+    white = np.asarray(cv2.inRange(patch, (250, 250, 250), (255, 255, 255)), np.float32) / 255
     weight = cv2.resize(mask, white.shape[::-1], interpolation=cv2.INTER_LINEAR)
     return float((white * weight).sum() / (weight.sum() + 1e-6))
 
