@@ -101,12 +101,13 @@ def errors_of(
 ) -> F64:
     """Return the distance of each part's centre from its true place, per cent of the width."""
     layout = view.layout
-    tokens = align.describe_photo(net, photo.bgr)
-    placed = align.locate_body(net, view.anchors, photo.bgr, tokens, layout.body_in_crop)
+    levels = fr.Levels(photo.bgr)
+    tokens = align.describe_photo(net, levels)
+    placed = align.locate_body(net, view.anchors, levels, tokens, layout.body_in_crop)
     if placed is None or placed.fit < align.FIT_ENOUGH:
         return np.full(len(view.frames), np.inf)
     out = []
-    scene = layout.scene(photo.bgr, placed)
+    scene = layout.scene(levels, placed)
     if settled:
         scene = pose.settle(net, layout.ground, view.sought, scene)
     for part in view.frames:

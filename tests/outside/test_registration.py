@@ -60,8 +60,9 @@ class Reference:
     def error(self, net: Networks, photo: U8, photo_from_picture: F64) -> tuple[float, float]:
         """Return the corner error in pixels, infinite where nothing is found, and the fit."""
         body = fr.apply(self.crop_from_picture, self.body)
-        tokens = align.describe_photo(net, photo)
-        placed = align.locate_body(net, (self.anchor,), photo, tokens, body)
+        levels = fr.Levels(photo)
+        tokens = align.describe_photo(net, levels)
+        placed = align.locate_body(net, (self.anchor,), levels, tokens, body)
         if placed is None:
             return np.inf, -np.inf
         off = fr.apply(placed.photo_from_crop, body) - fr.apply(photo_from_picture, self.body)

@@ -86,7 +86,7 @@ class Board:
             cv2.warpPerspective(
                 self.looks[name], own @ corner, PHOTO, picture, borderMode=cv2.BORDER_TRANSPARENT
             )
-        return relief.Scene(picture, ground)
+        return relief.Scene(fr.Levels(np.asarray(picture, np.uint8)), ground)
 
     def sought(self, *, known: bool) -> dict[str, pose.Sought]:
         """The plates as the master shows them; ``known``: with their heights, else 0."""
@@ -100,7 +100,7 @@ class Board:
                              [x + half, y + half], [x - half, y + half]])  # fmt: skip
             mask = fr.polygon_mask(fr.apply(fr.scaling(1 / 8, 1 / 8) @ patch, ring), (16, 16))
             home = patch @ fr.inverse(self.master.photo_from_master)
-            maps = self.net.describe(fr.cut(self.master.bgr, home, (128, 128))[None])[0]
+            maps = self.net.describe(fr.cut(self.master.picture, home, (128, 128))[None])[0]
             height = self.heights[name] if known else 0.0
             out[name] = pose.Sought(Template(unit(maps), mask, (128, 128)), patch, height)
         return out

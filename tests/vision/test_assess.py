@@ -70,7 +70,8 @@ def judged(
     cv2.imwrite(str(path), picture)
     photo_from_crop = photo_from_master @ fr.inverse(taught.layout.crop_from_master)
     given: Any = net or ColourNetworks()
-    return assess(given, CALIBRATION, taught, Placement(photo_from_crop, 9.0), read_photo(path))
+    photo, placed = read_photo(path), Placement(photo_from_crop, 9.0)
+    return assess(given, CALIBRATION, taught, placed, photo, fr.Levels(photo.bgr))
 
 
 OK, FAULT, UNSURE, UNSEEN = PartVerdict

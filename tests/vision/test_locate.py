@@ -129,7 +129,7 @@ def test_a_table_has_its_peak_where_the_part_is(shape: tuple[int, int], reach: i
     template = template_of(net, picture, home, shape)
     off = np.array([5.0, -7.0])  # pixels of a table
     moved = shifted(*(off * root / SIDE)) @ home
-    (table,) = locate.respond(net, picture, [(template, moved)], [reach])
+    (table,) = locate.respond(net, fr.Levels(picture), [(template, moved)], [reach])
     assert table.scores.shape == (2 * reach + 1, 2 * reach + 1)
     assert table.reach == reach
     row, column = np.unravel_index(table.scores.argmax(), table.scores.shape)
@@ -143,7 +143,7 @@ def test_the_middle_of_a_table_is_the_place_itself() -> None:
     net: Any = PlainNetworks()
     picture, home = PHOTOS["coffee"], shifted(-230, -120)
     template = template_of(net, picture, shifted(-226, -123))
-    (table,) = locate.respond(net, picture, [(template, home)], [12])
+    (table,) = locate.respond(net, fr.Levels(picture), [(template, home)], [12])
     window = locate.unit(net.describe(fr.cut(picture, home, (128, 128))[None])[0])
     by_hand = locate.cosine(window, template)
     assert by_hand.shape == (1, 1)
@@ -158,21 +158,21 @@ def test_tables_come_in_the_order_that_was_asked_for_one_run_for_each_shape() ->
         home = fr.scaling(shape[0] / 128, shape[0] / 128) @ shifted(-100 - 40 * k, -90 - 20 * k)
         wanted.append((template_of(net, picture, home, shape), home))
     net.runs.clear()
-    together = locate.respond(net, picture, wanted, [10] * 4)
+    together = locate.respond(net, fr.Levels(picture), wanted, [10] * 4)
     assert [run[0] for run in net.runs] == [1, 2, 1]
     assert all(run[k] % locate.EVEN == 0 for run in net.runs for k in (1, 2))
     for table, one in zip(together, wanted, strict=True):
-        (alone,) = locate.respond(net, picture, [one], [10])
+        (alone,) = locate.respond(net, fr.Levels(picture), [one], [10])
         np.testing.assert_array_equal(table.scores, alone.scores)
         np.testing.assert_array_equal(table.home, alone.home)
-    assert locate.respond(net, picture, [], []) == []
+    assert locate.respond(net, fr.Levels(picture), [], []) == []
 
 
 def test_a_part_at_the_edge_of_the_picture_has_a_table() -> None:
     net: Any = PlainNetworks()
     picture = PHOTOS["coffee"]
     template = template_of(net, picture, shifted(0, 0))
-    (table,) = locate.respond(net, picture, [(template, shifted(60, 60))], [16])
+    (table,) = locate.respond(net, fr.Levels(picture), [(template, shifted(60, 60))], [16])
     assert np.isfinite(table.scores).all()
 
 
@@ -207,7 +207,9 @@ def test_places_are_those_of_match_template(
 
     template = template_of(net, picture, shifted(-x, -y))
     expected = np.array(corner) + off  # where it is wrongly looked for
-    (table,) = locate.respond(net, photo, [(template, shifted(*-expected))], [pose.REACH])
+    (table,) = locate.respond(
+        net, fr.Levels(photo), [(template, shifted(*-expected))], [pose.REACH]
+    )
     at = np.zeros(2)
     for window in pose.WINDOWS:
         at, sigma = pose.pull(table.scores, at, window)

@@ -76,7 +76,7 @@ def test_a_sharper_peak_is_surer() -> None:
 
 GROUND = pose.Ground(np.array([[200.0, 150.0], [1080.0, 150.0], [1080.0, 810.0], [200.0, 810.0]]),
                      MASTER)  # fmt: skip
-PICTURE = np.zeros((960, 1280, 3), np.uint8)
+PICTURE = fr.Levels(np.zeros((960, 1280, 3), np.uint8))
 PLACES = [(x, y) for x in (300.0, 640.0, 980.0) for y in (250.0, 480.0, 710.0)]
 HEIGHTS = [0.0, 60.0, -40.0, 20.0, 0.0, 90.0, 30.0, -20.0, 50.0]
 REGION = fr.Region((0.0, 0.0), (135.0, 135.0))
@@ -100,7 +100,7 @@ def tables(
         blank = Response(part.template.centred(home), np.zeros((33, 33), np.float32))
         middle, height = part.middle[None], np.array([part.height])
         seen = relief.project(truth, middle, height, MASTER)[0]
-        x, y = pose.place(blank, seen)
+        x, y = fr.apply(blank.home, seen[None])[0] - (SIDE - 1) / 2
         out.append(replace(blank, scores=bump((x, y))))
     return out
 
@@ -115,7 +115,7 @@ def off(scene: relief.Scene, truth: relief.Scene) -> float:
 def nudged(scene: relief.Scene, corners: list[tuple[float, float]]) -> relief.Scene:
     box = GROUND.box.astype(np.float32)
     move = cv2.getPerspectiveTransform(box, box + np.float32(corners))
-    return relief.Scene(scene.bgr, fr.normalised(scene.photo_from_master @ move))
+    return relief.Scene(scene.picture, fr.normalised(scene.photo_from_master @ move))
 
 
 NUDGES = [
@@ -138,7 +138,7 @@ def test_parts_that_agree_move_the_plane_to_where_it_is(
     before = off(believed, truth)
     assert before > 6
     assert off(settled, truth) < before / 3
-    assert settled.bgr is PICTURE
+    assert settled.picture is PICTURE
 
 
 def test_one_part_that_is_out_of_its_place_does_not_take_the_plane_along() -> None:

@@ -34,7 +34,7 @@ def placed(monkeypatch: pytest.MonkeyPatch) -> None:
 
     def locate_body(*given: Any) -> Placement | None:
         _, _, photo, _, body = given
-        if tuple(photo[0, 0]) == (255, 0, 0):
+        if tuple(photo.bgr[0, 0]) == (255, 0, 0):
             return None
         low, high = np.array([20.0, 20.0]), np.array([620.0, 460.0])
         crop_from_master = fr.fit_box(low, high, fr.CROP_SIZE, fr.CROP_GROW)
@@ -325,6 +325,11 @@ def test_a_single_shot_cannot_be_tried(tmp_path: Path) -> None:
 # --- What parts are looked for with --------------------------------------------------------
 
 
+def _shrunk(maps: np.ndarray, side: int) -> np.ndarray:
+    planes = [cv2.resize(m, (side, side), interpolation=cv2.INTER_AREA) for m in maps]
+    return np.stack([np.asarray(p) for p in planes])
+
+
 @pytest.mark.usefixtures("placed")
 def test_a_part_is_looked_for_as_its_own_right_shots_look(tmp_path: Path) -> None:
     folder = tmp_path / "m"
@@ -334,9 +339,12 @@ def test_a_part_is_looked_for_as_its_own_right_shots_look(tmp_path: Path) -> Non
     for frame, sought in zip(view.frames, view.sought, strict=True):
         right = [e.maps for e in view.examples if e.part == frame.part.id and e.state == "fitted"]
         assert len(right) == (1 if frame.part.id == "left" else 3)
-        lengths = [np.linalg.norm(m.astype(np.float32), axis=0) for m in right]
-        mean = np.mean([m / n for m, n in zip(right, lengths, strict=True)], axis=0)
-        np.testing.assert_allclose(sought.template.maps, mean, atol=2e-3)
+        assert sought.template.shape == tuple(side * 3 // 4 for side in frame.shape)
+        # a cell shows what more than one showed, of these networks their mean
+        small = [_shrunk(m.astype(np.float32), 12) for m in right]
+        mean = np.mean([m / np.linalg.norm(m, axis=0) for m in small], axis=0)
+        look = sought.template.maps
+        assert (look * mean).sum() > 0.98 * np.linalg.norm(look) * np.linalg.norm(mean)
         assert sought.height == view.heights[frame.part.id]
         np.testing.assert_allclose(sought.middle, frame.region.centre, atol=1e-6)
 
@@ -382,7 +390,7 @@ def test_without_a_body_the_hull_of_the_parts_is_grown_by_a_quarter(tmp_path: Pa
 def test_a_patch_lies_between_its_place_by_the_plane_and_where_it_is_told(tmp_path: Path) -> None:
     layout = lay_out(write_machine(tmp_path / "m").views[0])
     part = layout.frames[0]
-    bare = relief.Scene(np.zeros((480, 640, 3), np.uint8), np.eye(3))
+    bare = relief.Scene(fr.Levels(np.zeros((480, 640, 3), np.uint8)), np.eye(3))
     there = part.region.centre
     for share, expected in ((0.0, 0.0), (0.5, 6.0), (1.0, 12.0)):
         scene = replace(
@@ -399,7 +407,7 @@ def test_every_part_has_cells_of_the_crop_inside_its_outline(tmp_path: Path) -> 
     flow = np.zeros((3, 30, 40), np.float32)
     flow[0] = 2.0
     placed = Placement(fr.inverse(layout.crop_from_master), 9.0, flow, np.eye(3))
-    scene = layout.scene(np.zeros((480, 640, 3), np.uint8), placed)
+    scene = layout.scene(fr.Levels(np.zeros((480, 640, 3), np.uint8)), placed)
     assert set(scene.told) == {part.part.id for part in layout.frames}
     for part in layout.frames:
         there = fr.apply(layout.crop_from_master, part.region.centre[None])[0]

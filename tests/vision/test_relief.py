@@ -14,7 +14,7 @@ from verify.vision import relief
 
 TILTS = [(0.0, 0.0), (25.0, 0.0), (-12.0, 28.0)]
 POINTS = np.random.default_rng(3).uniform([200, 200], [1000, 700], (30, 2))
-PICTURE = np.zeros((PHOTO[1], PHOTO[0], 3), np.uint8)
+PICTURE = fr.Levels(np.zeros((PHOTO[1], PHOTO[0], 3), np.uint8))
 
 
 @pytest.mark.parametrize("tilt", TILTS)
@@ -82,4 +82,4 @@ def test_straight_on_a_height_moves_nothing_in_the_master_itself() -> None:
 
 
 def test_the_size_of_a_picture_is_its_width_and_height() -> None:
-    assert relief.Scene(np.zeros((30, 50, 3), np.uint8), np.eye(3)).size == (50, 30)
+    assert relief.Scene(fr.Levels(np.zeros((30, 50, 3), np.uint8)), np.eye(3)).size == (50, 30)

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import frame
-from .frame import CROP_SIZE, F32, F64, U8
+from .frame import CROP_SIZE, F32, F64, U8, Levels
 from .network import Networks
 from .relief import Told
 
@@ -106,12 +106,12 @@ class Placement:
         return out
 
 
-def describe_photo(net: Networks, photo: U8) -> PhotoTokens:
-    """Describe a whole (H, W, 3) photo for finding."""
-    height, width = photo.shape[:2]
+def describe_photo(net: Networks, photo: Levels) -> PhotoTokens:
+    """Describe a whole photo for finding."""
+    width, height = photo.size
     scale = LONG_SIDE / max(height, width)
     size = (max(1, round(width * scale)), max(1, round(height * scale)))
-    small = cv2.resize(photo, size, interpolation=cv2.INTER_AREA)
+    small = cv2.resize(photo.bgr, size, interpolation=cv2.INTER_AREA)
     right, below = -size[0] % TOKEN, -size[1] % TOKEN
     small = cv2.copyMakeBorder(small, 0, below, 0, right, cv2.BORDER_REPLICATE)
     tokens, _ = net.encode(np.asarray(small, dtype=np.uint8))
@@ -203,7 +203,7 @@ def _homographies(source: F64, target: F64, body: F64) -> list[F64]:
 def refine(
     net: Networks,
     anchor: Anchor,
-    photo: U8,
+    photo: Levels,
     start: F64,
     body_in_crop: F64,
     passes: int = MOST_PASSES,
@@ -211,15 +211,16 @@ def refine(
     """Refine a photo_from_crop homography; None where it leaves what is possible."""
     cells = cell_centres(CROP_SIZE, CELL)
     inside = inside_polygon(cells, body_in_crop)
+    cells = cells[inside]
     h = start
     placement: Placement | None = None
     for number in range(passes):
-        crop = frame.cut(photo, frame.inverse(h), CROP_SIZE)
+        crop = frame.cut(photo, frame.inverse(h), CROP_SIZE, fine=1)
         _, maps = net.encode(crop)
         flow, fit = net.refine(anchor.maps, maps)
         shift = flow[:2].reshape(2, -1).T[inside].astype(np.float64)
         log_error = flow[2].reshape(-1)[inside].astype(np.float64)
-        correction = _weighted_homography(cells[inside], cells[inside] + shift, log_error)
+        correction = _weighted_homography(cells, cells + shift, log_error)
         after = frame.normalised(h @ correction)
         if not frame.looks_possible(after, body_in_crop):
             return placement
@@ -257,7 +258,7 @@ def _weighted_homography(source: F64, target: F64, log_error: F64) -> F64:
 def locate_body(
     net: Networks,
     anchors: tuple[Anchor, ...],
-    photo: U8,
+    photo: Levels,
     tokens: PhotoTokens,
     body: F64,
     *,
@@ -273,7 +274,7 @@ def locate_body(
 
 
 def _best_of(
-    net: Networks, anchors: tuple[Anchor, ...], photo: U8, tokens: PhotoTokens, body: F64
+    net: Networks, anchors: tuple[Anchor, ...], photo: Levels, tokens: PhotoTokens, body: F64
 ) -> Placement | None:
     best: Placement | None = None
     for number, anchor in enumerate(anchors):
@@ -292,7 +293,7 @@ def _best_of(
 
 
 def _try_turned(
-    net: Networks, anchor: Anchor, photo: U8, best: Placement | None, body: F64
+    net: Networks, anchor: Anchor, photo: Levels, best: Placement | None, body: F64
 ) -> Placement | None:
     """Try the place turned by quarters: a nearly symmetric body is easily found turned.
 

@@ -22,7 +22,7 @@ from ..domain import (
 from . import frame as fr
 from . import judge, pose, quality, relief, words
 from .align import Placement
-from .frame import F64, U8
+from .frame import F64, U8, Levels
 from .judge import Answer, Calibration, Look, Way
 from .network import Networks
 from .read import Photo
@@ -58,22 +58,29 @@ class _Sight:
 
 
 def assess(
-    net: Networks, calibration: Calibration, view: TaughtView, placement: Placement, photo: Photo
+    net: Networks,
+    calibration: Calibration,
+    view: TaughtView,
+    placement: Placement,
+    photo: Photo,
+    levels: Levels,
 ) -> Judged:
-    """Judge every part of ``view`` in a photo where the body was found."""
+    """Judge every part of ``view`` in a photo, with its levels, where the body was found."""
     started = time.perf_counter()
-    scene = view.layout.scene(photo.bgr, placement)
+    scene = view.layout.scene(levels, placement)
     scene = pose.settle(net, view.layout.ground, view.sought, scene)
     sights = [_sight(view, scene, part) for part in view.frames]
     seen = [s for s in sights if s.unseen is None]
-    looks = _look(net, view, seen, photo.bgr)
+    looks = _look(net, view, seen, levels)
     located = time.perf_counter()
     for sight, answer in zip(seen, judge.compare(net, looks), strict=True):
         sight.answer = answer
         sight.p_right = calibration.p_right(answer)
     soft = _mark_unseen(calibration, view, seen)
+    crop = fr.cut(levels, fr.inverse(placement.photo_from_crop), fr.CROP_SIZE, fine=1)
+    dark = quality.brightness(crop) < quality.DARK_LEVEL
     findings = tuple(_finding(s, view, photo, calibration) for s in sights)
-    verdict, retake = _photo_verdict(sights, findings, photo, soft, placement)
+    verdict, retake = _photo_verdict(sights, findings, photo, soft, dark)
     ms = {"locate": (located - started) * 1000, "judge": (time.perf_counter() - located) * 1000}
     answers = {s.frame.part.id: s.answer for s in sights if s.answer is not None}
     return Judged(view.layout.view.id, verdict, retake, findings, ms, answers)
@@ -88,7 +95,7 @@ def _sight(view: TaughtView, scene: relief.Scene, part: PartFrame) -> _Sight:
     return sight
 
 
-def _look(net: Networks, view: TaughtView, sights: list[_Sight], picture: U8) -> list[Look]:
+def _look(net: Networks, view: TaughtView, sights: list[_Sight], picture: Levels) -> list[Look]:
     """Cut and describe the parts, those of one patch shape in one run."""
     looks: dict[int, Look] = {}
     for shape in sorted({s.frame.shape for s in sights}):
@@ -189,14 +196,13 @@ def _photo_verdict(
     findings: tuple[Finding, ...],
     photo: Photo,
     soft: bool,
-    placement: Placement,
+    dark: bool,
 ) -> tuple[PhotoVerdict, Retake | None]:
     """Apply the rule of the contract: fault, then retake, then unsure, then pass."""
     stops = [f for f in findings if f.severity is Severity.STOP]
     if any(f.verdict is PartVerdict.FAULT for f in stops) and not soft:
         return PhotoVerdict.HOLD, None
-    crop = fr.cut(photo.bgr, fr.inverse(placement.photo_from_crop), fr.CROP_SIZE)
-    if quality.brightness(crop) < quality.DARK_LEVEL:
+    if dark:
         return PhotoVerdict.RETAKE, quality.retake(RetakeReason.DARK)
     if soft:
         return PhotoVerdict.RETAKE, quality.retake(RetakeReason.BLUR)

@@ -19,7 +19,7 @@ from . import relief
 from .frame import F64
 from .locate import SIDE, Response, respond
 from .network import Networks
-from .pose import SHARP, Ground, Sought, climb, patch_from_photo, place
+from .pose import SHARP, Ground, Sought, climb, patch_from_photo
 
 ROUNDS = 3
 HEIGHTS = np.linspace(-0.25, 0.40, 66)  # that are tried, shares of the body's width
@@ -88,7 +88,7 @@ def _tables(
         off = fr.apply(home, seen) - template.middle
         far = float(np.abs(off).max()) * SIDE / template.root
         reaches.append(int(np.clip(far + BEYOND, LEAST_REACH, MOST_REACH)))
-    return respond(net, scene.bgr, homes, reaches)
+    return respond(net, scene.picture, homes, reaches)
 
 
 def _height(ground: Ground, part: Sought, seen: Sequence[tuple[relief.Scene, Response]]) -> float:
@@ -98,7 +98,7 @@ def _height(ground: Ground, part: Sought, seen: Sequence[tuple[relief.Scene, Res
     total = np.zeros(len(HEIGHTS))
     for scene, table in seen:
         there = relief.project(scene, points, HEIGHTS * width, ground.size)
-        total += _sample(table, np.array([place(table, p) for p in there]))
+        total += _sample(table, fr.apply(table.home, there) - (SIDE - 1) / 2)
     total = SHARP * total / np.sqrt(len(seen)) - (HEIGHTS / LIKELY) ** 2 / 2
     best = int(total.argmax())
     part_of_step = 0.0

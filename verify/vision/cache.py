@@ -89,6 +89,7 @@ def _view(machine: Machine, i: int, head: dict[str, Any], arrays: Any) -> Taught
         made,
         tuple(head["left_out"]),
         head["heights"],
+        {part: arrays[f"{i}-look-{k}"] for k, part in enumerate(head["looks"])},
         head["hardest"],
     )
 
@@ -124,11 +125,13 @@ def _head(i: int, view: TaughtView, arrays: Arrays) -> dict[str, Any]:
         arrays[f"{i}-{size}"] = np.stack(stack)
     arrays[f"{i}-tokens"] = np.stack([a.tokens for a in view.anchors])
     arrays[f"{i}-maps"] = np.stack([a.maps for a in view.anchors])
+    arrays |= {f"{i}-look-{k}": look for k, look in enumerate(view.looks.values())}
     return {
         "sizes": list(stacks),
         "examples": rows,
         "own": len(view.examples),
         "left_out": view.left_out,
         "heights": view.heights,
+        "looks": list(view.looks),
         "hardest": view.hardest,
     }

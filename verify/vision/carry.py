@@ -66,17 +66,17 @@ def carry(
     if view is None:
         raise KeyError(view_id)
     picture = read_photo(photo, max_side=READ_SIDE)
-    tokens = align.describe_photo(net, picture.bgr)
+    levels = fr.Levels(picture.bgr)
+    tokens = align.describe_photo(net, levels)
     body = view.layout.body_in_crop
-    placed = align.locate_body(net, view.anchors, picture.bgr, tokens, body)
+    placed = align.locate_body(net, view.anchors, levels, tokens, body)
     if placed is None or placed.fit < align.FIT_ENOUGH:
         return None
-    return _laid(net, view, placed, picture)
+    return _laid(net, view, view.layout.scene(levels, placed), picture)
 
 
-def _laid(net: Networks, view: TaughtView, placed: align.Placement, picture: Photo) -> Carried:
+def _laid(net: Networks, view: TaughtView, scene: relief.Scene, picture: Photo) -> Carried:
     layout = view.layout
-    scene = layout.scene(picture.bgr, placed)
     scene = pose.settle(net, layout.ground, view.sought, scene)
     parts: dict[str, Outline] = {}
     unsure = []

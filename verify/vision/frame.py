@@ -11,6 +11,7 @@ file), *crop* (the body in the master, at the size that the aligning network see
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -25,6 +26,7 @@ U8 = NDArray[np.uint8]
 CROP_SIZE = (320, 240)  # width, height of the crop frame
 CROP_GROW = 1.14  # the crop over the bounding box of the body
 HULL_GROW = 1.25  # the parts' hull over itself, where no body is drawn
+MOST_STEP = 1.45  # pixels of a picture from one pixel that is drawn to the next
 LEAST_BOX = 8.0  # pixels: an outline counts as no narrower
 
 
@@ -95,42 +97,61 @@ def looks_possible(h: F64, corners: F64, limit: float = 6.0) -> bool:
     return bool(np.sqrt(scales.max() / scales.min()) < limit)
 
 
-def cut(picture: U8, frame_from_picture: F64, size: tuple[int, int]) -> U8:
+@dataclass(frozen=True, eq=False)
+class Levels:
+    """A picture that many patches are cut of, and its halves, made when they are first needed.
+
+    Attributes:
+        bgr: (H, W, 3).
+    """
+
+    bgr: U8
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Width and height."""
+        return self.bgr.shape[1], self.bgr.shape[0]
+
+    @cached_property
+    def half(self) -> Levels:
+        """The picture at half the size, an odd last row and column left out."""
+        width, height = (side // 2 * 2 for side in self.size)
+        half = cv2.resize(
+            self.bgr[:height, :width], None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA
+        )
+        return Levels(np.asarray(half, dtype=np.uint8))
+
+
+def cut(
+    picture: U8 | Levels, frame_from_picture: F64, size: tuple[int, int], *, fine: int = 2
+) -> U8:
     """Cut a (height, width, 3) patch out of a picture, without aliasing.
 
-    The patch is drawn at twice its size and averaged; a picture that is finer still is
+    The patch is drawn at ``fine`` times its size and averaged; a picture that is finer still is
     halved first. Outside the picture its border is repeated.
+
+    Args:
+        picture: (H, W, 3), or its levels where more is cut of it.
+        frame_from_picture: homography to the patch.
+        size: width and height of the patch.
+        fine: 2; 1 is faster, and how sharp a patch is then depends more on how large it is seen.
     """
+    level = picture if isinstance(picture, Levels) else Levels(picture)
     picture_from_frame = inverse(frame_from_picture)
-    middle = (np.array(size) - 1) / 2
-    step = local_scale(picture_from_frame, middle)
-    while step > 2.9 and min(picture.shape[:2]) > 64:
-        # only the part that is needed is halved: a whole photo would cost more than the cut
-        picture, picture_from_frame = _halved(picture, picture_from_frame, size)
+    step = local_scale(picture_from_frame, (np.array(size) - 1) / 2)
+    while step > MOST_STEP * fine and min(level.size) > 64:
+        level, picture_from_frame = level.half, scaling(0.5, 0.5) @ picture_from_frame
         step /= 2
-    twice = scaling(0.5, 0.5)
     out = cv2.warpPerspective(
-        picture,
-        picture_from_frame @ twice,
-        (size[0] * 2, size[1] * 2),
+        level.bgr,
+        picture_from_frame @ scaling(1 / fine, 1 / fine),
+        (size[0] * fine, size[1] * fine),
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_REPLICATE,
     )
-    return np.asarray(cv2.resize(out, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-
-
-def _halved(picture: U8, picture_from_frame: F64, size: tuple[int, int]) -> tuple[U8, F64]:
-    """Halve the window of a picture that a frame looks at."""
-    height, width = picture.shape[:2]
-    corners = np.array([[0, 0], [size[0], 0], [size[0], size[1]], [0, size[1]]], float) - 0.5
-    seen = apply(picture_from_frame, corners)
-    low = np.clip(np.floor(seen.min(0)) - 4, 0, [width - 2, height - 2]).astype(int)
-    high = np.clip(np.ceil(seen.max(0)) + 5, low + 2, [width, height]).astype(int)
-    window = picture[low[1] : high[1], low[0] : high[0]]
-    window = window[: window.shape[0] // 2 * 2, : window.shape[1] // 2 * 2]
-    half = cv2.resize(window, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-    shift = np.array([[1, 0, -low[0]], [0, 1, -low[1]], [0, 0, 1.0]])
-    return np.asarray(half, dtype=np.uint8), scaling(0.5, 0.5) @ shift @ picture_from_frame
+    if fine > 1:
+        out = cv2.resize(out, size, interpolation=cv2.INTER_AREA)
+    return np.asarray(out, dtype=np.uint8)
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 
 from . import frame as fr
-from .frame import F32, F64, U8
+from .frame import F32, F64, Levels
 from .network import Networks
 
 SIDE = 64  # a table counts in pixels of a patch of this many squared, whatever the part's own
@@ -80,13 +80,13 @@ def unit(maps: F32) -> F32:
 
 
 def respond(
-    net: Networks, picture: U8, wanted: Sequence[tuple[Template, F64]], reaches: Sequence[int]
+    net: Networks, picture: Levels, wanted: Sequence[tuple[Template, F64]], reaches: Sequence[int]
 ) -> list[Response]:
     """Return the table of each template round its expected place.
 
     Args:
         net: describes the windows.
-        picture: (H, W, 3) BGR.
+        picture: BGR.
         wanted: templates, each with the homography from the photo to the part's patch.
         reaches: how far each is looked for to each side, pixels of a patch of ``SIDE`` squared.
     """
@@ -118,7 +118,7 @@ def _window(template: Template, reach: int) -> tuple[int, int]:
 
 def cosine(window: F32, template: Template) -> F32:
     """Return the mean cosine inside the mask at each whole cell of a larger window."""
-    inside = (template.mask > INSIDE).astype(np.float32)
+    inside = (template.mask > min(INSIDE, template.mask.max() / 2)).astype(np.float32)
     total = np.zeros(
         (window.shape[1] - inside.shape[0] + 1, window.shape[2] - inside.shape[1] + 1), np.float32
     )

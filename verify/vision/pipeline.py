@@ -22,7 +22,7 @@ from ..domain import (
 from ..errors import PhotoError, UsageError
 from . import align, assess, quality
 from .assess import Judged
-from .frame import U8
+from .frame import U8, Levels
 from .judge import Answer, load_calibration
 from .network import Networks
 from .prepare import READ_SIDE, teach_machine
@@ -134,14 +134,15 @@ class Checker:
 
     def _judge(self, picture: Photo, wanted: str | None) -> Judged:
         started = time.perf_counter()
-        tokens = align.describe_photo(self.networks, picture.bgr)
+        levels = Levels(picture.bgr)
+        tokens = align.describe_photo(self.networks, levels)
         views = self.taught.views
         if wanted is not None:
             views = tuple(v for v in views if v.layout.view.id == wanted)
-        placed = self._best(views, picture.bgr, tokens)
+        placed = self._best(views, levels, tokens)
         if placed is None and wanted is not None:
             rest = tuple(v for v in self.taught.views if v.layout.view.id != wanted)
-            other = self._best(rest, picture.bgr, tokens)
+            other = self._best(rest, levels, tokens)
             if other is not None:
                 return self._wrong_view(wanted, other[0], started)
         if placed is None:
@@ -151,11 +152,11 @@ class Checker:
             return Judged(wanted, PhotoVerdict.RETAKE, quality.retake(why), (), ms)
         view, placement = placed
         aligned = _since(started)
-        judged = assess.assess(self.networks, self.calibration, view, placement, picture)
+        judged = assess.assess(self.networks, self.calibration, view, placement, picture, levels)
         return replace(judged, ms={**judged.ms, "align": aligned})
 
     def _best(
-        self, views: tuple[TaughtView, ...], photo: U8, tokens: align.PhotoTokens
+        self, views: tuple[TaughtView, ...], photo: Levels, tokens: align.PhotoTokens
     ) -> tuple[TaughtView, align.Placement] | None:
         """Return the view that fits best, if any fits: by the masters, then by all anchors."""
         for thorough in (False, True) if len(views) > 1 else (True,):

@@ -99,7 +99,7 @@ def settle(
     wanted = [(s.template, patch_from_photo(ground, scene, s)) for s in sought]
     width = float(np.ptp(ground.box[:, 0]))
     reaches = [s.reach(width) for s in sought]
-    return climb(ground, scene, sought, respond(net, scene.bgr, wanted, reaches))
+    return climb(ground, scene, sought, respond(net, scene.picture, wanted, reaches))
 
 
 def climb(
@@ -110,6 +110,7 @@ def climb(
     unit = float(np.ptp(box[:, 0]))
     middles = np.array([s.middle for s in sought])
     heights = np.array([s.height for s in sought])
+    homes = np.stack([t.home for t in tables])
 
     def moved(shift: F64) -> relief.Scene:
         corners = (box + shift.reshape(4, 2) * unit).astype(np.float32)
@@ -118,12 +119,16 @@ def climb(
 
     def places(shift: F64) -> F64:
         seen = relief.project(moved(shift), middles, heights, ground.size)
-        return np.array([place(t, p) for t, p in zip(tables, seen, strict=True)])
+        at = (homes @ np.column_stack([seen, np.ones(len(seen))])[..., None])[..., 0]
+        out: F64 = at[:, :2] / at[:, 2:] - (SIDE - 1) / 2
+        return out
 
     shift = np.zeros(8)
+    start = places(shift)
+    # over shifts as small as these the slopes hardly change
+    slopes = np.stack([(places(STEP * e) - start).ravel() / STEP for e in np.eye(8)], 1)
     for window in WINDOWS:
         now = places(shift)
-        slopes = np.stack([(places(shift + STEP * e) - now).ravel() / STEP for e in np.eye(8)], 1)
         told = [pull(t.scores, at, window) for t, at in zip(tables, now, strict=True)]
         off = np.array([mean for mean, _ in told]) - now
         weight = np.repeat([1 / sigma for _, sigma in told], 2)
@@ -132,12 +137,6 @@ def climb(
         shift = shift + np.linalg.lstsq(a, b, rcond=None)[0]
     after = moved(shift)
     return after if fr.looks_possible(after.photo_from_master, ground.body) else scene
-
-
-def place(table: Response, seen: F64) -> F64:
-    """Return (2,): a point of the photo in a table, (x, y) off its middle."""
-    out: F64 = fr.apply(table.home, seen[None])[0] - (SIDE - 1) / 2
-    return out
 
 
 def pull(scores: F32, at: F64, window: float) -> tuple[F64, float]:

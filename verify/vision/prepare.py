@@ -14,13 +14,14 @@ from ..machine_file import content_sha256
 from . import align, bundle, cache, counter, quality, relief
 from . import frame as fr
 from .align import Anchor
-from .frame import U8
-from .locate import Template, unit
+from .frame import F32, F64, U8, Levels
+from .locate import unit
 from .network import Networks
 from .pose import Sought
 from .read import read_photo
 from .taught import (
     MOST_ANCHORS,
+    MOST_RIGHT,
     Example,
     Layout,
     PartFrame,
@@ -71,7 +72,10 @@ def _teach_view(
         examples += _examples(net, layout, heights, shot)
     _refuse_untaught(view, layout.frames, examples)
     made = _made(net, layout, heights, placed)
-    taught = TaughtView(layout, tuple(anchors), tuple(examples), made, tuple(left_out), heights)
+    looks = _right_looks(net, layout, heights, placed)
+    taught = TaughtView(
+        layout, tuple(anchors), tuple(examples), made, tuple(left_out), heights, looks
+    )
     return replace(taught, hardest=hardest_right(net, taught))
 
 
@@ -95,18 +99,19 @@ def _place_shots(
         if progress is not None:
             progress(f"{layout.view.id}: {shot.file}")
         photo = read_photo(machine.folder / shot.file, max_side=READ_SIDE)
+        levels = fr.Levels(photo.bgr)
         if number == 0:
             home = fr.inverse(layout.crop_from_master @ photo.to_full_matrix)
             found: align.Placement | None = align.Placement(home, np.inf)
         else:
-            found = _place_shot(net, anchors, photo.bgr, layout)
+            found = _place_shot(net, anchors, levels, layout)
         if found is None:
             left_out.append(shot.file)
             continue
         if not shot.states and len(anchors) < MOST_ANCHORS:
-            crop = fr.cut(photo.bgr, fr.inverse(found.photo_from_crop), fr.CROP_SIZE)
+            crop = fr.cut(levels, fr.inverse(found.photo_from_crop), fr.CROP_SIZE, fine=1)
             anchors.append(align.make_anchor(net, crop))
-        placed.append(_Placed(shot, number, layout.scene(photo.bgr, found)))
+        placed.append(_Placed(shot, number, layout.scene(levels, found)))
     return anchors, placed, left_out
 
 
@@ -134,14 +139,41 @@ def _looks(net: Networks, layout: Layout, master: relief.Scene) -> dict[str, Sou
     sought = {}
     for part in layout.frames:
         home = part.patch_from_master @ fr.inverse(master.photo_from_master)
-        maps = net.describe(fr.cut(master.bgr, home, part.shape)[None])[0]
-        template = Template(unit(maps), part.mask, part.shape)
-        sought[part.part.id] = Sought(template, part.patch_from_master, 0.0)
+        sought[part.part.id] = part.sought(_look(net, [(master.picture, home)], part.shape), 0.0)
     return sought
 
 
+def _right_looks(
+    net: Networks, layout: Layout, heights: dict[str, float], placed: list[_Placed]
+) -> dict[str, F32]:
+    """Return the mean look of each part's right shots, by part."""
+    looks = {}
+    for part in layout.frames:
+        shrunk = part.small.patch_from_master @ fr.inverse(part.patch_from_master)
+        homes = [
+            (p.scene, layout.patch_from_photo(p.scene, part, heights[part.part.id]))
+            for p in placed
+            if _vouched(p.shot, part.part.id)
+        ]
+        whole = [(s.picture, shrunk @ home) for s, home in homes if _whole(part, home, s)]
+        looks[part.part.id] = _look(net, whole[:MOST_RIGHT], part.small.shape)
+    return looks
+
+
+def _look(net: Networks, seen: list[tuple[Levels, F64]], shape: tuple[int, int]) -> F32:
+    """Return the (64, h, w) mean look of a part in pictures, each with the way to its patch."""
+    patches = [fr.cut(picture, home, shape) for picture, home in seen]
+    return np.asarray(unit(net.describe(np.stack(patches))).mean(0), np.float32)
+
+
+def _whole(part: PartFrame, patch_from_photo: F64, scene: relief.Scene) -> bool:
+    """Say whether a part lies in the picture."""
+    seen = fr.apply(fr.inverse(patch_from_photo) @ part.patch_from_master, part.outline)
+    return quality.share_in_frame(seen, scene.size) >= quality.IN_FRAME_SHARE
+
+
 def _place_shot(
-    net: Networks, anchors: list[Anchor], picture: U8, layout: Layout
+    net: Networks, anchors: list[Anchor], picture: Levels, layout: Layout
 ) -> align.Placement | None:
     tokens = align.describe_photo(net, picture)
     placed = align.locate_body(net, tuple(anchors), picture, tokens, layout.body_in_crop)
@@ -160,11 +192,10 @@ def _examples(
             if part.shape != shape or part.part.id in shot.unlabelled:
                 continue
             h = layout.patch_from_photo(scene, part, heights[part.part.id])
-            seen = fr.apply(fr.inverse(h) @ part.patch_from_master, part.outline)
-            if quality.share_in_frame(seen, scene.size) < quality.IN_FRAME_SHARE:
+            if not _whole(part, h, scene):
                 continue
             chosen.append(part)
-            patches.append(fr.cut(scene.bgr, h, shape))
+            patches.append(fr.cut(scene.picture, h, shape))
         if not chosen:
             continue
         for part, patch, maps in zip(chosen, patches, net.describe(np.stack(patches)), strict=True):
@@ -222,7 +253,7 @@ def _counter_patches(
         if not _vouched(placed.shot, part.part.id):
             return []
         home = layout.patch_from_photo(placed.scene, part, heights[part.part.id])
-        patch = fr.cut(placed.scene.bgr, home, part.shape)
+        patch = fr.cut(placed.scene.picture, home, part.shape)
         outline = fr.apply(part.patch_from_master, part.outline)
         return counter.make(patch, outline, part.part, fault)
     other = next((f for f in layout.frames if f.part.id == fault.with_part), None)
@@ -232,7 +263,7 @@ def _counter_patches(
         other.part, other.outline, part.region.at(other.region.centre), part.shape, part.mask,
     )  # fmt: skip
     home = layout.patch_from_photo(placed.scene, stand_in, heights[other.part.id])
-    return [fr.cut(placed.scene.bgr, home, part.shape)]
+    return [fr.cut(placed.scene.picture, home, part.shape)]
 
 
 def _refuse_untaught(view: View, frames: tuple[PartFrame, ...], examples: list[Example]) -> None:

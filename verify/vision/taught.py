@@ -8,7 +8,7 @@ and of the networks, so that it is never stale; the oldest files go when there a
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -18,10 +18,10 @@ from ..domain import Part, View
 from . import frame as fr
 from . import relief, window
 from .align import CELL, Anchor, Placement, cell_centres, inside_polygon
-from .frame import F32, F64, U8, Region
+from .frame import F32, F64, Levels, Region
 from .judge import RIGHT, UNTRIED, Answer, Look, compare
 from .learnt import Expert, fit
-from .locate import Template, unit
+from .locate import Template
 from .network import Networks
 from .pose import Ground, Sought
 
@@ -69,6 +69,27 @@ class PartFrame:
         """Homography from the master to the part's patch."""
         return self.region.patch_from_master(self.shape)
 
+    @cached_property
+    def small(self) -> PartFrame:
+        """The same part in the smaller patch that it is looked for with in a photo."""
+        shape = window.shape_sought(self.shape)
+        return replace(self, shape=shape, mask=mask_of(self.outline, self.region, shape))
+
+    def sought(self, look: F32, height: float) -> Sought:
+        """Return the part as it is looked for with this patch.
+
+        Args:
+            look: (64, height/8, width/8), each cell's vector of length 1 or less.
+            height: off the body's plane, pixels of the master.
+        """
+        return Sought(Template(look, self.mask, self.shape), self.patch_from_master, height)
+
+
+def mask_of(outline: F64, region: Region, shape: tuple[int, int]) -> F32:
+    """Return the (height/8, width/8) share of each cell of a patch inside an (N, 2) outline."""
+    cells = fr.scaling(1 / 8, 1 / 8) @ region.patch_from_master(shape)
+    return fr.polygon_mask(fr.apply(cells, outline), (shape[0] // 8, shape[1] // 8))
+
 
 @dataclass(frozen=True)
 class Example:
@@ -113,8 +134,8 @@ class Layout:
         """Outline of the body in the crop frame."""
         return fr.apply(self.crop_from_master, self.body)
 
-    def scene(self, picture: U8, placed: Placement) -> relief.Scene:
-        """Return the (H, W, 3) picture with the plane and where the networks see each part."""
+    def scene(self, picture: Levels, placed: Placement) -> relief.Scene:
+        """Return the picture with the plane and where the networks see each part."""
         middles = fr.apply(self.crop_from_master, np.array([f.region.centre for f in self.frames]))
         told = placed.told(self._cells, middles)
         return relief.Scene(
@@ -167,9 +188,7 @@ def lay_out(view: View) -> Layout:
     frames = []
     for part, key, outline, region in zip(view.parts, keys, outlines, regions, strict=True):
         shape = window.shape_of(largest[key])
-        in_patch = fr.apply(region.patch_from_master(shape), outline)
-        cells = fr.apply(fr.scaling(1 / 8, 1 / 8), in_patch)
-        mask = fr.polygon_mask(cells, (shape[0] // 8, shape[1] // 8))
+        mask = mask_of(outline, region, shape)
         frames.append(PartFrame(part, outline, region, shape, mask))
     body = fr.body_outline(None if view.body is None else np.array(view.body), outlines)
     crop_from_master = fr.fit_box(body.min(0), body.max(0), fr.CROP_SIZE, fr.CROP_GROW)
@@ -187,6 +206,8 @@ class TaughtView:
         made: for (part, state) examples that were made for lack of a shot of that state.
         left_out: files of shots that could not be aligned with the master.
         heights: by part, how far it stands off the body's plane, pixels of the master.
+        looks: by part, the (64, h, w) mean look of its right shots in the patch that it is looked
+            for with, each cell's vector of length 1 or less.
         hardest: by part, see ``hardest_right``.
     """
 
@@ -196,6 +217,7 @@ class TaughtView:
     made: dict[tuple[str, str], tuple[Example, ...]] = field(default_factory=dict)
     left_out: tuple[str, ...] = ()
     heights: dict[str, float] = field(default_factory=dict)
+    looks: dict[str, F32] = field(default_factory=dict)
     hardest: dict[str, float] = field(default_factory=dict)
 
     @property
@@ -263,19 +285,10 @@ class TaughtView:
 
     @cached_property
     def sought(self) -> tuple[Sought, ...]:
-        """The parts as they are looked for: the mean look of each one's own right shots."""
-        out = []
-        for frame in self.frames:
-            right = [
-                unit(e.maps.astype(np.float32))
-                for e in self.examples
-                if e.part == frame.part.id and e.state == frame.part.expect
-            ][:MOST_RIGHT]
-            maps = np.asarray(np.mean(right, axis=0), np.float32)
-            template = Template(maps, frame.mask, frame.shape)
-            height = self.heights[frame.part.id]
-            out.append(Sought(template, frame.patch_from_master, height))
-        return tuple(out)
+        """The parts as they are looked for."""
+        return tuple(
+            f.small.sought(self.looks[f.part.id], self.heights[f.part.id]) for f in self.frames
+        )
 
     def look_of(self, frame: PartFrame, maps: F32, without: int | None = None) -> Look:
         """Return a part's patch with all that it is compared with.
@@ -285,8 +298,19 @@ class TaughtView:
             maps: (V, 64, h, w) of V cuts.
             without: number of a shot that must not be used (leave-one-out).
         """
-        shots, expert = self.shots_of(frame, without), self.expert_of(frame, without)
+        expert = self.expert_of(frame, without)
+        shots = self.shots_of(frame, without) if without is not None else self._own_shots(frame)
         return Look(maps, frame.mask, shots, expert, self.hardest.get(frame.part.id, UNTRIED))
+
+    def _own_shots(self, frame: PartFrame) -> dict[str, F32]:
+        """Return ``shots_of`` a part, kept since every check wants them."""
+        if frame.part.id not in self._shots:
+            self._shots[frame.part.id] = self.shots_of(frame)
+        return self._shots[frame.part.id]
+
+    @cached_property
+    def _shots(self) -> dict[str, dict[str, F32]]:
+        return {}
 
     def sharpness_of(self, frame: PartFrame) -> tuple[float, float, float]:
         """Return a part's fine detail and contrast, medians of its right shots, and the largest

@@ -20,6 +20,7 @@ LEAST_BORDER = 0.13  # but at least, share of its longer side
 SQUARES = ((86.0, 96), (202.0, 128), (np.inf, 192))
 LEAST, MOST = 96, 256  # root of a long patch's pixels
 STEP = 16  # sides of a patch are multiples of this
+SOUGHT = 0.75  # size of the patch that a part is looked for with, over the one that it is judged by
 
 
 def grown(low: F64, high: F64) -> tuple[F64, F64]:
@@ -47,4 +48,10 @@ def shape_with(root: float, aspect: float) -> tuple[int, int]:
     """Return (width, height) of about ``root`` squared pixels, ``aspect`` as wide as high."""
     wide = float(np.sqrt(aspect))
     width, height = (max(2, round(root * f / STEP)) * STEP for f in (wide, 1 / wide))
+    return width, height
+
+
+def shape_sought(shape: tuple[int, int]) -> tuple[int, int]:
+    """Return (width, height) of the patch that a part is looked for with; ``shape`` is judged."""
+    width, height = (max(1, round(side * SOUGHT / STEP)) * STEP for side in shape)
     return width, height
