@@ -28,6 +28,7 @@ SPANS = (
     slice(0, RIGHT),
     *(slice(RIGHT + i * PER_KIND, RIGHT + (i + 1) * PER_KIND) for i in range(KINDS)),
 )
+STILL = 0.4  # how far shots are misplaced, beside queries
 CLEAR, PARTLY, HIDDEN = 0.75, 0.45, 0.4  # share in sight
 
 I64 = NDArray[np.int64]
@@ -45,6 +46,25 @@ class Groups:
     same: F32  # (G, Q, 1 + KINDS) target for each set of shots, NaN where it does not count
     visible: F32  # (G, Q)
     place: NDArray[np.bool_]  # (G, Q) the query's place counts
+
+
+@dataclass
+class Pictures:
+    """What the networks are shown of a batch; G groups of Q queries.
+
+    Attributes:
+        queries: (G * Q, 3, height, width), as the networks take them.
+        shots: (G * SHOTS, 3, height, width).
+        mask: (G, 1, height / 8, width / 8) share of each cell inside the outline.
+        target: (G * Q, 4) placement that each query calls for.
+        groups: what is to be told.
+    """
+
+    queries: Tensor
+    shots: Tensor
+    mask: Tensor
+    target: Tensor
+    groups: Groups
 
 
 class Sampler:
@@ -66,9 +86,12 @@ class Sampler:
         share = np.array([len(k) for k in self.kinds]) ** RARE
         self.share = share / share.sum()
 
-    def batch(self, size: int, side: int) -> Groups:
+    def kind(self) -> int:
+        """Draw an index into ASPECTS."""
+        return int(self.rng.choice(len(ASPECTS), p=self.share))
+
+    def batch(self, size: int, side: int, kind: int) -> Groups:
         """Return ``size`` groups for patches of ``side`` squared pixels, all of one shape."""
-        kind = int(self.rng.choice(len(ASPECTS), p=self.share))
         rows = []
         while len(rows) < size:
             row = self._group(self.kinds[kind])
@@ -316,26 +339,56 @@ class Cutter:
         inside = data.fill_polygons(points, polygon).float()
         return F.avg_pool2d(inside.reshape(-1, 1, height // 2, width // 2), 4)
 
-    def jitter(self, count: int, shape: tuple[int, int], amount: float) -> tuple[Tensor, Tensor]:
-        """Draw placement errors; return (N, 3, 3) and the targets (N, 4) they call for.
+    def present(self, q: Groups, train: bool) -> Pictures:
+        """Cut the patches of a batch; for training in guises and under light of their own."""
+        shape = q.shape
+        groups, per = q.queries.shape[:2]
+        which = torch.from_numpy(q.queries).to(self.device).reshape(-1, 3)
+        shots = torch.from_numpy(np.maximum(q.shots, 0)).to(self.device).reshape(-1, 3)
+        one = torch.ones(len(which), device=self.device)
+        few = torch.full((len(shots),), STILL, device=self.device)
+        move, target = placement_errors(self.generator, shape, one)
+        still, _ = placement_errors(self.generator, shape, few)
+        strength = 1.0 if train else 0.0
+        guise = self.guise(groups, shape) if train else None
+        own, many = (guise and guise.repeated(n) for n in (per, SHOTS))
+        return Pictures(
+            self.patches(which, shape, move, strength, own),
+            self.patches(shots, shape, still, strength, many),
+            self.outline(shots.reshape(groups, -1, 3)[:, 0], shape, guise),
+            target,
+            q,
+        )
 
-        Shifts are shares of the root of a patch's pixels.
-        """
-        g, d = self.generator, self.device
-        side = float(np.sqrt(shape[0] * shape[1]))
 
-        def normal(*size: int) -> Tensor:
-            return torch.randn(size, generator=g, device=d)
+def placement_errors(
+    generator: torch.Generator, shape: tuple[int, int], amount: Tensor
+) -> tuple[Tensor, Tensor]:
+    """Draw placement errors; return (N, 3, 3) and the targets (N, 4) they call for.
 
-        wide = torch.where(torch.rand(count, generator=g, device=d) < 0.25, 2.5, 1.0) * amount
-        shift = (normal(count, 2) * 0.035 * wide[:, None]).clamp(-0.16, 0.16) * side
-        log_scale = normal(count) * 0.035 * wide
-        turn = normal(count) * 0.04 * wide
-        centre = self._middle(count, shape)
-        move = data.similarity(centre, shift, log_scale, turn)
-        inverse = data.transfer(torch.linalg.inv(move), centre[:, None])[:, 0] - centre
-        target = torch.cat([inverse / side, -log_scale[:, None], -turn[:, None]], 1)
-        ends = torch.tensor([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]], device=d)
-        corners = centre[:, None] + ends * torch.tensor(shape, device=d)
-        bend = data.homography(corners, corners + normal(count, 4, 2) * 0.008 * amount * side)
-        return bend @ move, target
+    Args:
+        generator: on the device that is wanted.
+        shape: width and height of a patch.
+        amount: (N,) how large they are; 1 as queries are placed.
+
+    Shifts are shares of the root of a patch's pixels.
+    """
+    count, d = len(amount), amount.device
+    size = torch.tensor(shape, device=d, dtype=torch.float32)
+    side = float(np.sqrt(shape[0] * shape[1]))
+
+    def normal(*size: int) -> Tensor:
+        return torch.randn(size, generator=generator, device=d)
+
+    wide = torch.where(torch.rand(count, generator=generator, device=d) < 0.25, 2.5, 1.0) * amount
+    shift = (normal(count, 2) * 0.035 * wide[:, None]).clamp(-0.16, 0.16) * side
+    log_scale = normal(count) * 0.035 * wide
+    turn = normal(count) * 0.04 * wide
+    centre = ((size - 1) / 2).expand(count, 2)
+    move = data.similarity(centre, shift, log_scale, turn)
+    inverse = data.transfer(torch.linalg.inv(move), centre[:, None])[:, 0] - centre
+    target = torch.cat([inverse / side, -log_scale[:, None], -turn[:, None]], 1)
+    ends = torch.tensor([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]], device=d)
+    corners = centre[:, None] + ends * size
+    bend = normal(count, 4, 2) * (0.008 * side * amount)[:, None, None]
+    return data.homography(corners, corners + bend) @ move, target

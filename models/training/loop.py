@@ -18,6 +18,7 @@ from torch import Tensor, nn
 WARM_STEPS = 200
 AVERAGE = 0.997
 TELL_SECONDS = 30.0
+MOST_LOST = 20  # batches whose loss is no number
 
 
 def say(text: str) -> None:
@@ -40,8 +41,8 @@ def auroc(score: NDArray[np.float64], truth: NDArray[np.bool_]) -> float:
 def arguments(doc: str | None, batch: int, rate: float) -> argparse.ArgumentParser:
     """Return the options that both training commands take."""
     parser = argparse.ArgumentParser(description=doc)
-    parser.add_argument("--shards", type=Path, required=True)
-    parser.add_argument("--weights", type=Path, required=True, help="EfficientNet-Lite0")
+    parser.add_argument("--shards", type=Path, help="folder of pictures of random machines")
+    parser.add_argument("--weights", type=Path, help="EfficientNet-Lite0, without --resume")
     parser.add_argument("--resume", type=Path, help="weights to start from")
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--seconds", type=float, default=480)
@@ -80,13 +81,18 @@ def fit(
         net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(AVERAGE), use_buffers=True
     )
     sums: dict[str, float] = {}
-    step, saved, begun, told = 0, 0, time.monotonic(), time.monotonic()
+    step, saved, lost, begun, told = 0, 0, 0, time.monotonic(), time.monotonic()
     while (part := (time.monotonic() - started) / args.seconds) < 1:
         decay = 0.5 * (1 + math.cos(math.pi * part)) * min(1.0, (step + 1) / WARM_STEPS)
         for group in optim.param_groups:
             group["lr"] = group["top"] * (0.01 + 0.99 * decay)
         loss = losses()
         total = torch.stack([weights[k] * v for k, v in loss.items()]).sum()
+        if not torch.isfinite(total):
+            lost += 1
+            if lost > MOST_LOST:
+                raise FloatingPointError(f"the loss is no number after {step} steps: {loss}")
+            continue
         optim.zero_grad(set_to_none=True)
         total.backward()
         torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)

@@ -5,8 +5,9 @@
 
 from __future__ import annotations
 
+import argparse
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,7 +19,19 @@ from torch.nn import functional as F
 
 from models.training import data
 from models.training.expert import ExpertLoss, features, scores
-from models.training.groups import KINDS, PER_KIND, RIGHT, SHOTS, SPANS, Cutter, Groups, Sampler
+from models.training.forge import groups as forge_groups
+from models.training.forge.groups import Drawn
+from models.training.forge.render import Forge
+from models.training.groups import (
+    KINDS,
+    PER_KIND,
+    RIGHT,
+    SPANS,
+    Cutter,
+    Groups,
+    Pictures,
+    Sampler,
+)
 from models.training.loop import arguments, auroc, clock, fit, say
 from models.training.nets import PartNet
 from models.training.restore import settle
@@ -55,30 +68,20 @@ class Answers:
     present: Tensor
 
 
-def forward(net: TrainedNet, cutter: Cutter, q: Groups, train: bool) -> Answers:
-    """Cut the patches of a batch, describe each once, and compare."""
-    device, shape = cutter.device, q.shape
-    groups, per = q.queries.shape[:2]
-    which = torch.from_numpy(q.queries).to(device).reshape(-1, 3)
-    shots = torch.from_numpy(np.maximum(q.shots, 0)).to(device).reshape(-1, 3)
-    weight = torch.from_numpy(q.weight).to(device).reshape(groups * per, -1)
-    move, target = cutter.jitter(len(which), shape, 1.0)
-    still, _ = cutter.jitter(len(shots), shape, 0.4)
-    strength = 1.0 if train else 0.0
-    guise = cutter.guise(groups, shape) if train else None
-    one, many = (guise and guise.repeated(n) for n in (per, SHOTS))
-    patch = cutter.patches(which, shape, move, strength, one)
-    refs = cutter.patches(shots, shape, still, strength, many)
-    mask = cutter.outline(shots.reshape(groups, -1, 3)[:, 0], shape, guise)
-    x = torch.cat([patch, refs]).contiguous(memory_format=torch.channels_last)
-    with torch.autocast(device.split(":")[0], torch.bfloat16):
+def forward(net: TrainedNet, shown: Pictures) -> Answers:
+    """Describe each patch of a batch once, and compare."""
+    groups, device = shown.groups, shown.queries.device
+    count = len(shown.queries)
+    weight = torch.from_numpy(groups.weight).to(device).flatten(0, 1)
+    x = torch.cat([shown.queries, shown.shots]).contiguous(memory_format=torch.channels_last)
+    with torch.autocast(device.type, torch.bfloat16):
         maps = net.describer(x).contiguous()
-    own, rest = maps[: len(which)], maps[len(which) :].reshape(groups, -1, *maps.shape[1:])
-    with torch.autocast(device.split(":")[0], torch.bfloat16):
-        out = _compared(net, own, rest, mask, weight)
-    fitted = _fitted(own, rest, mask, weight)
+    own, rest = maps[:count], maps[count:].reshape(len(shown.mask), -1, *maps.shape[1:])
+    with torch.autocast(device.type, torch.bfloat16):
+        out = _compared(net, own, rest, shown.mask, weight)
+    fitted = _fitted(own, rest, shown.mask, weight)
     present = torch.stack([weight[:, span].any(1) for span in SPANS], 1)
-    return Answers(out.float(), target, fitted, present)
+    return Answers(out.float(), shown.target, fitted, present)
 
 
 def _compared(net: TrainedNet, own: Tensor, rest: Tensor, mask: Tensor, weight: Tensor) -> Tensor:
@@ -135,14 +138,13 @@ def losses(net: TrainedNet, said: Answers, q: Groups, device: str) -> dict[str, 
 
 
 @torch.no_grad()
-def validate(net: TrainedNet, bank: data.Bank, machines: list[int], device: str, side: int) -> str:
-    """Return held-out figures in one line."""
+def validate(net: TrainedNet, draw: Callable[[], Pictures], rounds: int) -> str:
+    """Return figures on pictures that were not trained on in one line."""
     net.eval()
-    sampler, cutter = Sampler(bank, machines, 7), Cutter(bank, device, 7)
     got: list[tuple[NDArray[np.float64], ...]] = []
-    for _ in range(60 if device != "cpu" else 1):
-        q = sampler.batch(_groups(24, side) if device != "cpu" else 2, side)
-        said = forward(net, cutter, q, train=False)
+    for _ in range(rounds):
+        shown = draw()
+        q, said = shown.groups, forward(net, shown)
         o = said.out.double().cpu().numpy()
         off = np.abs(o[:, 0, 2:4] - said.target.cpu().numpy()[:, :2]).sum(1)
         same = q.same.reshape(-1, 1 + KINDS).astype(float)
@@ -185,55 +187,134 @@ def _groups(usual: int, side: int) -> int:
     return max(6, min(2 * usual, round(usual * (USUAL / side) ** 2)))
 
 
-def begin(imagenet: Path, resume: Path | None) -> TrainedNet:
-    """Return networks with the weights of ``imagenet`` or, where given, of ``resume``."""
+def begin(imagenet: Path | None, resume: Path | None) -> TrainedNet:
+    """Return networks with the weights of ``resume`` or, without it, of ``imagenet``.
+
+    Raises:
+        ValueError: the file holds another network, or none is given.
+    """
     net = TrainedNet()
-    net.describer.backbone.load_imagenet(str(imagenet))
     if resume:
         weights = torch.load(resume, map_location="cpu", weights_only=True)
         missing, other = net.load_state_dict(weights, strict=False)
         if other or set(missing) - {"expert.log_scale"}:
             raise ValueError(f"{resume} holds another network")
+    elif imagenet:
+        net.describer.backbone.load_imagenet(str(imagenet))
+    else:
+        raise ValueError("name --weights or --resume")
     return net
+
+
+def _cut_out(sampler: Sampler, usual: int, side: int) -> Groups:
+    """Draw groups from pictures of shards; long patches in one size, as the forge's."""
+    kind = sampler.kind()
+    side = side if kind == forge_groups.SQUARE else USUAL
+    return sampler.batch(_groups(usual, side), side, kind)
+
+
+def _forged(rng: np.random.Generator, usual: int, side: int) -> Drawn:
+    """Draw groups of one aspect; long patches come in one size, since each shape warms up."""
+    kind = int(rng.choice(len(forge_groups.SHARE), p=forge_groups.SHARE))
+    side = side if kind == forge_groups.SQUARE else USUAL
+    return forge_groups.batch(rng, _groups(usual, side), side, kind)
+
+
+class Studio:
+    """Shows the networks pictures: cut out of those of shards, made by the forge, or both.
+
+    Attributes:
+        forged: share of batches that the forge makes.
+        bank: pictures of shards; None without.
+        held: its machines that are kept out of training.
+    """
+
+    def __init__(self, args: argparse.Namespace) -> None:
+        """Read what there is and start drawing; the GPU is not used yet."""
+        self.args, self.device = args, args.device
+        self.bank = None if args.shards is None else data.load_bank(args.shards, None)
+        self.forged = 1.0 if self.bank is None else args.forged
+        count = 0 if self.bank is None else len(self.bank.episodes)
+        self.held = [m for m in range(count) if m % 20 == 0]
+        self.used = [m for m in range(count) if m % 20 != 0]
+        self.batches = data.Prefetch(self._draw, args.workers)
+
+    def _draw(self, number: int) -> Iterator[Groups | Drawn]:
+        seed = self.args.seed * 100 + number
+        rng = np.random.default_rng(seed)
+        sampler = None if self.bank is None else Sampler(self.bank, self.used, seed)
+        while True:
+            for side in SIDES:
+                if sampler is None or rng.random() < self.forged:
+                    yield _forged(rng, self.args.batch, side)
+                else:
+                    yield _cut_out(sampler, self.args.batch, side)
+
+    def open(self) -> None:
+        """Make ready what needs the GPU."""
+        if self.bank is not None:
+            self.bank.upload(self.device)
+            self.cutter = Cutter(self.bank, self.device, self.args.seed)
+        if self.forged > 0:
+            self.forge = Forge(self.device, self.args.seed)
+
+    def show(self) -> Pictures:
+        """Return the next batch."""
+        drawn = self.batches.get()
+        if isinstance(drawn, Groups):
+            return self.cutter.present(drawn, train=True)
+        return self.forge.present(drawn, train=True)
+
+    def judged(self, net: TrainedNet, side: int) -> Iterator[str]:
+        """Yield figures on what is kept out of training, by where it comes from."""
+        usual, rounds = (self.args.batch, 50) if self.device != "cpu" else (2, 1)
+        if self.bank is not None:
+            sampler, cutter = Sampler(self.bank, self.held, 7), Cutter(self.bank, self.device, 7)
+            said = validate(
+                net,
+                lambda: cutter.present(_cut_out(sampler, usual, side), train=False),
+                rounds,
+            )
+            yield f"held out, {side}: {said}"
+        if self.forged > 0:
+            forge, rng = Forge(self.device, 7), np.random.default_rng(7)
+            said = validate(
+                net,
+                lambda: forge.present(_forged(rng, usual, side), train=False),
+                (rounds + 3) // 4,
+            )
+            yield f"forged, {side}: {said}"
 
 
 def main() -> None:
     """Read the command line and train."""
-    args = arguments(__doc__, batch=28, rate=1.5e-3).parse_args()
+    parser = arguments(__doc__, batch=28, rate=1.5e-3)
+    parser.add_argument(
+        "--forged",
+        type=float,
+        default=0.8,
+        help="share of batches that the forge makes (%(default)s)",
+    )
+    args = parser.parse_args()
     started = time.monotonic()
     torch.manual_seed(args.seed)
-    bank = data.load_bank(args.shards, None)
-    held = [m for m in range(len(bank.episodes)) if m % 20 == 0]
-    used = [m for m in range(len(bank.episodes)) if m % 20 != 0]
-
-    def make(number: int) -> Iterator[Groups]:
-        sampler = Sampler(bank, used, args.seed * 100 + number)
-        while True:
-            for side in SIDES:
-                yield sampler.batch(_groups(args.batch, side), side)
-
-    batches = data.Prefetch(make, args.workers)
-    bank.upload(args.device)
-    say(f"{len(bank.episodes)} machines, {len(bank.images)} pictures, {clock(started)}")
+    studio = Studio(args)
+    studio.open()
+    say(f"{len(studio.used)} machines, {clock(started)}")
     net = begin(args.weights, args.resume)
     net.to(args.device, memory_format=torch.channels_last).train()
-    cutter = Cutter(bank, args.device, args.seed)
-
-    def show() -> tuple[Answers, Groups]:
-        q = batches.get()
-        return forward(net, cutter, q, train=True), q
 
     def draw() -> dict[str, Tensor]:
-        said, q = show()
-        return losses(net, said, q, args.device)
+        shown = studio.show()
+        return losses(net, forward(net, shown), shown.groups, args.device)
 
     if args.resume:
-        settle(net, show, SETTLE_ROUNDS)
-        say("begins with " + validate(net, bank, held, args.device, 128))
-
+        settle(net, lambda: forward(net, studio.show()), SETTLE_ROUNDS)
+        for line in studio.judged(net, USUAL):
+            say(f"begins with {line}")
     smooth = fit(net, net.describer.backbone, draw, WEIGHTS, args, started)
-    for side in (96, 128, 192):
-        say(f"held out, {side}: " + validate(smooth, bank, held, args.device, side))
+    for line in studio.judged(smooth, USUAL):
+        say(line)
 
 
 if __name__ == "__main__":
