@@ -87,7 +87,7 @@ def test_a_wrong_state_looks_otherwise_and_the_right_one_does_not() -> None:
     high = states.shifted(part, rng, False)
     assert high is not None
     shown = np.mean([high(rng) for _ in range(30)], axis=0)
-    off = (shown - part.rows)[:, tables.PLACE.start + 2]
+    off = (shown - part.rows)[:, tables.HEIGHT]
     assert np.abs(off).min() > 0.05 * max(part.length, part.radius)
 
 

@@ -8,11 +8,13 @@ import numpy as np
 
 from .parts import Built, Rng, draw
 from .tables import (
+    BOUND,
     BOX,
     CAPSULE,
     CYLINDER,
     ELLIPSOID,
     F64,
+    HEIGHT,
     HIDING,
     LAMPS,
     LIGHT_SIZE,
@@ -21,9 +23,14 @@ from .tables import (
     MATERIAL,
     MATERIAL_SIZE,
     MATERIALS,
+    OP,
+    SIZES,
     SKY_SIZE,
     TORUS,
+    TYPE,
+    WIRE,
     about,
+    bound,
     moved,
     solid,
 )
@@ -57,7 +64,7 @@ def seat(part: Built, rng: Rng, long: bool) -> Seat:
     slab = _slab(rng)
     cuts += _details(rng, cut=True)
     features += _details(rng, cut=False)
-    rows = np.stack([*slab, *[f for f in features if f[1] == 0], *cuts])
+    rows = np.stack([*slab, *features, *cuts])
     neighbours, count = [], 0
     for _ in range(int(rng.choice([0, 1, 1, 2, 3]))):
         other = draw(rng, False)
@@ -98,15 +105,15 @@ def _stance(part: Built, rng: Rng, long: bool) -> tuple[F64, F64]:
 def _around(part: Built, turn: F64, place: F64, rng: Rng) -> tuple[list[F64], list[F64]]:
     """Return what is cut into the body for the part, and what stands round it."""
     cuts, features = [], []
-    loops = part.rows[part.rows[:, 0] == LOOP]
+    loops = part.rows[part.rows[:, TYPE] == LOOP]
     if len(loops) and rng.random() < 0.7:  # a groove for a gasket
         groove = loops[0].copy()
-        groove[18] *= rng.uniform(1.05, 1.4)
-        groove[1], groove[MATERIAL] = 1, 0
-        groove[5] = 0
+        groove[WIRE] *= rng.uniform(1.05, 1.4)
+        groove[OP], groove[MATERIAL], groove[HEIGHT] = 1, 0, 0
+        groove[BOUND] = bound(groove)
         cuts.append(moved(groove[None], turn, place)[0])
         if rng.random() < 0.5:
-            a, b = loops[0][15:17]
+            a, b = loops[0][SIZES][:2]
             island = solid(BOX, (a * 0.75, b * 0.75, 0.06), (0, 0, 0.03), rounding=0.02)
             features.append(moved(island[None], turn, place)[0])
     elif rng.random() < 0.6:  # a bore along its axis

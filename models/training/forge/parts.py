@@ -21,8 +21,10 @@ from .tables import (
     HEX,
     HOOK,
     LOOP,
+    OP,
     TORUS,
     TUBE,
+    TYPE,
     about,
     solid,
 )
@@ -57,7 +59,7 @@ class Built:
 
 def built(pieces: list[tuple[int, F64]], **known: object) -> Built:
     """Return a part of (tag, row); what is cut away comes after the solids, rings come last."""
-    order = sorted(pieces, key=lambda p: (p[0] == RING, p[1][1] > 0))
+    order = sorted(pieces, key=lambda p: (p[0] == RING, p[1][OP] > 0))
     rows, tags = np.stack([p[1] for p in order]), np.array([p[0] for p in order], float)
     return Built(rows, tags, **known)  # type: ignore[arg-type]
 
@@ -74,7 +76,7 @@ def stack(rng: Rng, slim: float | None = None) -> Built:
         spans.append((z, z + h, r))
         z += h
     length = z
-    round_ = all(p[1][0] in (CYLINDER, CONE, TUBE, ELLIPSOID) for p in pieces)
+    round_ = all(p[1][TYPE] in (CYLINDER, CONE, TUBE, ELLIPSOID) for p in pieces)
     if rng.random() < 0.35:  # hollow from the end
         r = spans[-1][2] * rng.uniform(0.4, 0.8)
         deep = rng.uniform(0.1, 0.6) * length

@@ -30,7 +30,7 @@ from models.training.groups import (
 )
 
 from .groups import PATCHES, STATES, Drawn, Scenes
-from .tables import HIDING
+from .tables import HIDING, MATERIAL
 
 SOURCE = Path(__file__).with_name("march.cu")
 PLAIN_SIDE = 48  # pixels of the pictures that tell whether a state can be seen
@@ -206,7 +206,7 @@ class Forge:
         first = seen[:, :1]
         depth = (seen[:, :, 1] - first[:, :, 1]).abs() > NEAR
         facing = (seen[:, :, 2:] * first[:, :, 2:]).sum(2) < 0.94
-        mats = torch.from_numpy(drawn.plain.solids[:, :, 2]).to(self.device)
+        mats = torch.from_numpy(drawn.plain.solids[:, :, MATERIAL]).to(self.device)
         which = seen[:, :, 0].long().clamp(min=0).flatten(0, 1).flatten(1)
         colour = mats.gather(1, which).reshape(seen[:, :, 0].shape)
         other = depth | facing | (colour != colour[:, :1])

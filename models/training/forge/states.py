@@ -12,6 +12,7 @@ import numpy as np
 
 from .parts import END, RING, SIDE, STEM, Built, Rng, draw
 from .tables import (
+    ANGLES,
     ARC_AT,
     ARC_OUT,
     ARC_WIDE,
@@ -22,15 +23,19 @@ from .tables import (
     CYLINDER,
     ELLIPSOID,
     F64,
+    HEIGHT,
     HEX,
     HOOK,
     LOOP,
     MATERIAL,
     PLACE,
+    ROUND,
+    SIZE,
     SIZES,
     TUBE,
     TYPE,
     WAVE,
+    WIRE,
     about,
     bound,
     moved,
@@ -40,7 +45,7 @@ from .tables import (
 GREASE = 4  # material
 # Which size of a solid lies along its axis.
 ALONG = {CYLINDER: 1, CONE: 2, BOX: 2, CAPSULE: 0, TUBE: 2, HEX: 1}
-NOTHING = np.zeros((0, 26))
+NOTHING = np.zeros((0, SIZE))
 # Makes the rows of one showing of the state.
 Show = Callable[[Rng], F64]
 
@@ -107,7 +112,7 @@ def shifted(part: Built, rng: Rng, free: bool) -> Show | None:
 
 
 def _at(shift: F64) -> F64:
-    out = np.zeros(26)
+    out = np.zeros(SIZE)
     out[PLACE] = shift
     return out
 
@@ -150,7 +155,7 @@ def slid(part: Built, rng: Rng, free: bool) -> Show | None:
     z = float(np.clip(rows[which, PLACE][2] + far, 0, part.length))
     if abs(z - rows[which, PLACE][2]) < 0.06 * part.length:
         return None
-    rows[which, PLACE.start + 2] = z
+    rows[which, HEIGHT] = z
     return lambda rng: play(rows, rng, free)
 
 
@@ -160,7 +165,7 @@ def longer(part: Built, rng: Rng, free: bool) -> Show | None:
         return None
     factor = rng.uniform(1.2, 1.7) if rng.random() < 0.5 else rng.uniform(0.55, 0.82)
     rows = part.rows.copy()
-    rows[:, PLACE.start + 2] *= factor
+    rows[:, HEIGHT] *= factor
     for row in rows:
         along = ALONG.get(int(row[TYPE]))
         if along is not None:
@@ -198,10 +203,10 @@ def swapped(part: Built, rng: Rng, free: bool) -> Show | None:
     k = own / size
     rows[:, PLACE] *= k
     hook = rows[:, TYPE] == HOOK
-    angles = rows[hook, SIZES][:, 2:].copy()
+    angles = rows[hook, ANGLES]
     rows[:, SIZES] *= k
-    rows[np.ix_(hook, [17, 18])] = angles
-    rows[:, [19, BOUND]] *= k
+    rows[hook, ANGLES] = angles
+    rows[:, [ROUND, BOUND]] *= k
     rows[:, WAVE] *= k
     return lambda rng: play(rows, rng, other.round)
 
@@ -211,7 +216,7 @@ def out_of_groove(part: Built, rng: Rng, free: bool) -> Show | None:
     loops = part.rows[:, TYPE] == LOOP
     if not loops.any():
         return None
-    wire = part.rows[loops, SIZES.stop - 1].max()
+    wire = part.rows[loops, WIRE].max()
     high, wide = wire * rng.uniform(1.2, 4.0), rng.uniform(0.25, 0.8)
     side = rng.choice([-1.0, 1.0])
 

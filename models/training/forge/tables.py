@@ -15,8 +15,11 @@ F32 = NDArray[np.float32]
 NONE, CYLINDER, CONE, TORUS, BOX, CAPSULE, ELLIPSOID, LOOP, TUBE, HEX, HOOK = range(11)
 TYPE, OP, MATERIAL = 0, 1, 2
 PLACE = slice(3, 6)
+HEIGHT = 5  # z of its place
 TURN = slice(6, 15)  # rows of the matrix from the parent's frame to the solid's own
 SIZES = slice(15, 19)
+WIRE = 18  # of a LOOP
+ANGLES = slice(17, 19)  # of a HOOK: sine and cosine
 ROUND, WAVES, WAVE, BOUND, ARC_AT, ARC_OUT, ARC_WIDE = range(19, 26)
 SIZE = 26
 
@@ -60,7 +63,7 @@ def solid(
     row[TURN] = (np.eye(3) if turn is None else turn.T).ravel()
     row[SIZES][: len(sizes)] = sizes
     if kind == HOOK:
-        row[SIZES][2:] = np.sin(sizes[2]), np.cos(sizes[2])
+        row[ANGLES] = np.sin(sizes[2]), np.cos(sizes[2])
     row[ROUND], row[WAVES], row[WAVE] = rounding, waves, wave
     row[BOUND] = bound(row)
     return row
