@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
+from numpy.typing import NDArray
 
 from models.logistic import fit_logistic
 from verify.score import Abstained, Line, fault_to, ok_from
@@ -18,6 +19,8 @@ from verify.score.probability import base_rate_log_loss, calibration_error, log_
 from verify.vision.judge import Way
 
 STEP = 1e-5  # results give probabilities to five digits
+
+F64 = NDArray[np.float64]
 
 
 class Known(StrEnum):
@@ -49,17 +52,44 @@ class Judged:
 Weights = Mapping[Known, tuple[float, ...]]
 
 
-def fit_weights(parts: Iterable[Judged]) -> dict[Known, tuple[float, ...]]:
-    """Fit weights for each kind of knowledge that has right and wrong parts."""
+def fit_weights(
+    parts: Iterable[Judged], unshown: Iterable[Judged] = ()
+) -> dict[Known, tuple[float, ...]]:
+    """Fit weights for each kind of knowledge that has right and wrong parts.
+
+    Weights fitted on states that shots show trust the likeness to a wrong shot too much: a state
+    that nobody has shown looks like none of them. ``unshown`` therefore has a say in which way
+    the weights point. How steep the curve is and where it lies is then fitted on ``parts`` alone,
+    so that probabilities hold for the states that shots show.
+
+    Args:
+        parts: judged by all that is known of them.
+        unshown: wrong parts, judged as if no shot had shown their state.
+    """
     groups: dict[Known, list[Judged]] = {}
     for part in parts:
         groups.setdefault(part.known, []).append(part)
+    more = list(unshown)
     out = {}
     for known, few in groups.items():
-        weights = fit_logistic(np.array([p.features for p in few]), [p.right for p in few])
+        hidden = [part for part in more if part.known is known]
+        weights = _fitted([*few, *hidden])
+        if weights is not None and hidden:
+            weights = _scaled(weights, few)
         if weights is not None:
             out[known] = tuple(float(w) for w in weights)
     return out
+
+
+def _fitted(parts: Sequence[Judged]) -> F64 | None:
+    return fit_logistic(np.array([p.features for p in parts]), [p.right for p in parts])
+
+
+def _scaled(weights: F64, parts: Sequence[Judged]) -> F64 | None:
+    """Return weights that point the same way, with scale and constant fitted on ``parts``."""
+    score = np.array([p.features for p in parts]) @ weights[:-1]
+    fitted = fit_logistic(score[:, None], [p.right for p in parts])
+    return None if fitted is None else np.array([*fitted[0] * weights[:-1], fitted[1]])
 
 
 def p_right(part: Judged, weights: Weights) -> float:
@@ -100,12 +130,19 @@ class HeldOut:
     by_own: Quality | None
 
 
-def hold_out(tune: Sequence[Judged], calibrate: Sequence[Judged]) -> list[HeldOut]:
+def hold_out(
+    tune: Sequence[Judged], calibrate: Sequence[Judged], unshown: Sequence[Judged] = ()
+) -> list[HeldOut]:
     """Try weights on each machine's calibrate part, fitted without it and by it alone."""
     out = []
     for machine in dict.fromkeys(part.machine for part in calibrate):
-        others = fit_weights(part for part in tune if part.machine != machine)
-        own = fit_weights(part for part in tune if part.machine == machine)
+        others, own = (
+            fit_weights(
+                (part for part in tune if (part.machine == machine) is same),
+                (part for part in unshown if (part.machine == machine) is same),
+            )
+            for same in (False, True)
+        )
         for known in Known:
             shown = [p for p in calibrate if p.machine == machine and p.known is known]
             if shown:

@@ -20,6 +20,7 @@ from models.calibration_fit import (
     Judged,
     Known,
     Lines,
+    Weights,
     draw_lines,
     fit_weights,
     hold_out,
@@ -79,6 +80,38 @@ def test_each_kind_of_knowledge_has_its_own_weights() -> None:
     weights = fit_weights([*drawn("m", 4, 800), *turned_round])
     assert weights[Known.ALONE][0] > 0 > weights[Known.BESIDE][0]
     assert fit_weights(drawn("m", 4, 800)).keys() == {Known.ALONE}
+
+
+def test_states_never_shown_turn_the_weights_but_not_the_scale() -> None:
+    """Shown states leave no trace in the second feature, hidden ones only there."""
+    rng = random.Random(8)
+    parts, hidden = [], []
+    for k in range(1200):
+        right = k % 2 == 0
+        first = rng.gauss(1.5 if right else -1.5, 1)
+        parts.append(Judged("m", f"{k}", Known.BESIDE, (first, rng.gauss(1, 1)), right))
+        if not right:
+            features = (rng.gauss(1.5, 1), rng.gauss(-2, 1))
+            hidden.append(Judged("m", f"{k}", Known.BESIDE, features, right=False))
+    plain, told = fit_weights(parts), fit_weights(parts, hidden)
+    assert abs(plain[Known.BESIDE][1]) < 0.2 < 0.5 < told[Known.BESIDE][1]
+
+    def missed(weights: Weights) -> int:
+        return sum(p_right(part, weights) > 0.8 for part in hidden)
+
+    assert missed(plain) > 300 > 3 * missed(told)
+    scaled = quality(parts, told)
+    assert scaled is not None
+    assert scaled.calibration_error < 0.03
+    # a fit of all at once takes the hidden ones for a larger share of wrong parts
+    together = quality(parts, fit_weights([*parts, *hidden]))
+    assert together is not None
+    assert together.log_loss > scaled.log_loss + 0.015
+
+
+def test_hidden_states_of_another_kind_of_knowledge_change_nothing() -> None:
+    parts, hidden = drawn("m", 4, 300), drawn("m", 5, 300, Known.BESIDE)
+    assert fit_weights(parts, hidden) == fit_weights(parts)
 
 
 def test_without_parts_there_is_no_quality_and_no_weight() -> None:
@@ -192,7 +225,7 @@ def test_parts_that_were_not_seen_or_not_labelled_do_not_count(tmp_path: Path) -
         "d": Answer(-1.0, {"missing": 3.0}, 0.0, np.zeros(2), 0.0, 0.0),
     }
     shot = LabelledShot("1.jpg", tmp_path / "1.jpg", "one", {"d": "missing"}, frozenset("c"))
-    taught: Any = SimpleNamespace(source=source(tmp_path), teaching="all shots")
+    taught: Any = SimpleNamespace(source=source(tmp_path), teaching="all shots", unshown=None)
 
     def told(verdict: PhotoVerdict, view: str = "one") -> list[Judged]:
         result = SimpleNamespace(verdict=verdict, view=view, parts=parts)
@@ -206,6 +239,11 @@ def test_parts_that_were_not_seen_or_not_labelled_do_not_count(tmp_path: Path) -
     ]
     assert told(PhotoVerdict.RETAKE) == []
     assert told(PhotoVerdict.HOLD, view="other") == []
+    # as if nobody had shown a state of d but of another: that one part counts, and no right one
+    taught.unshown = frozenset({("one", "d", "missing")})
+    assert [part.features for part in told(PhotoVerdict.HOLD)] == [(-1.0, 3.0, 0.0)]
+    taught.unshown = frozenset({("two", "d", "missing"), ("one", "d", "turned")})
+    assert told(PhotoVerdict.HOLD) == []
 
 
 def judging(monkeypatch: pytest.MonkeyPatch, photos: int) -> None:
@@ -214,7 +252,9 @@ def judging(monkeypatch: pytest.MonkeyPatch, photos: int) -> None:
 
     def teach(sources: Any) -> Iterator[Any]:
         for teaching in (calibrate.ALL, calibrate.RIGHT_ALONE):
-            yield SimpleNamespace(source=sources[0], teaching=teaching, checker=checker)
+            yield SimpleNamespace(
+                source=sources[0], teaching=teaching, checker=checker, unshown=None
+            )
 
     def judge(taught: Any, _: Any, part: str, __: int) -> list[Judged]:
         known = Known.BESIDE if taught.teaching == calibrate.ALL else Known.ALONE
