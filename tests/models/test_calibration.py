@@ -32,7 +32,7 @@ from verify.score import Abstained, Line
 from verify.vision.judge import Answer, Calibration, Way, load_calibration
 
 RATES = argparse.Namespace(miss_rate=0.01, false_rate=0.02, out=None, jobs=1)
-OLD = Calibration(Way((1.0, 0.0, 0.0, 0.0), 0.9, 0.1), Way((0.5, -0.5, 0.0, 0.0), 0.8, 0.2), -1.5)
+OLD = Calibration(Way((1.0, 0.0, 0.0, 0.0), 0.9, 0.1), Way((0.5, 1.0, 0.0), 0.8, 0.2), -1.5)
 SAME = {Known.ALONE: (1.0, 0.0)}  # one feature: the logit itself
 
 
@@ -235,13 +235,13 @@ def test_parts_that_were_not_seen_or_not_labelled_do_not_count(tmp_path: Path) -
     photo = "all shots: one/1.jpg"
     assert told(PhotoVerdict.HOLD) == [
         Judged("m", photo, Known.ALONE, (2.0, 0.0, 1.5), right=True),
-        Judged("m", photo, Known.BESIDE, (-1.0, 3.0, 0.0), right=False),
+        Judged("m", photo, Known.BESIDE, (-1.0, 0.0), right=False),
     ]
     assert told(PhotoVerdict.RETAKE) == []
     assert told(PhotoVerdict.HOLD, view="other") == []
     # as if nobody had shown a state of d but of another: that one part counts, and no right one
     taught.unshown = frozenset({("one", "d", "missing")})
-    assert [part.features for part in told(PhotoVerdict.HOLD)] == [(-1.0, 3.0, 0.0)]
+    assert [part.features for part in told(PhotoVerdict.HOLD)] == [(-1.0, 0.0)]
     taught.unshown = frozenset({("two", "d", "missing"), ("one", "d", "turned")})
     assert told(PhotoVerdict.HOLD) == []
 
@@ -259,8 +259,9 @@ def judging(monkeypatch: pytest.MonkeyPatch, photos: int) -> None:
     def judge(taught: Any, _: Any, part: str, __: int) -> list[Judged]:
         known = Known.BESIDE if taught.teaching == calibrate.ALL else Known.ALONE
         rng = random.Random(f"{part} {known}")
+        count = len(getattr(OLD, known).weights) - 1
         return [
-            Judged("m", f"{known}{k}", known, tuple(rng.gauss(sign, 0.5) for _ in range(3)),
+            Judged("m", f"{known}{k}", known, tuple(rng.gauss(sign, 0.5) for _ in range(count)),
                    right=sign > 0)
             for k in range(photos) for sign in (-2, 2)
         ]  # fmt: skip
@@ -280,7 +281,7 @@ def test_the_exit_code_tells_whether_all_lines_were_drawn(
     assert calibrate.calibrate([source(tmp_path)], asked) == code
     got = load_calibration(path)
     assert (got.alone.ok_from == OLD.alone.ok_from) == (code == 3)
-    assert len(got.beside.weights) == 4
+    assert len(got.beside.weights) == 3
     assert got.beside.weights != OLD.beside.weights
 
 

@@ -37,7 +37,7 @@ from verify.vision.taught import TaughtView
 
 CALIBRATION = Calibration(
     alone=Way((1.0, 0.0, 0.0, 0.0), ok_from=0.9, fault_to=0.1),
-    beside=Way((0.5, -0.5, 0.0, 0.0), ok_from=0.9, fault_to=0.1),
+    beside=Way((0.1, 4.0, 0.0), ok_from=0.9, fault_to=0.1),
     sight_from=-1.5,
 )
 WHOLE = {RetakeReason.BLUR, RetakeReason.DARK}

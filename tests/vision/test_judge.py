@@ -30,7 +30,7 @@ def answer(right: float, **wrong: float) -> Answer:
     return Answer(right, wrong, sight=3.0, shift=np.zeros(2), shift_error=0.01, turn_deg=0.0)
 
 
-PLAIN = Calibration(Way((1.0, 0.0, 0.0, 0.0), 0.9, 0.3), Way((0.5, -0.5, 0.0, 0.0), 0.8, 0.2), -1.5)
+PLAIN = Calibration(Way((1.0, 0.0, 0.0, 0.0), 0.9, 0.3), Way((0.5, 1.0, 0.0), 0.8, 0.2), -1.5)
 
 
 def test_the_margin_is_over_the_likeliest_wrong_state() -> None:
@@ -47,9 +47,17 @@ def test_what_is_known_of_a_part_decides_the_way_and_its_features() -> None:
     assert PLAIN.way(alone) is PLAIN.alone
     assert PLAIN.way(beside) is PLAIN.beside
     assert features_of(alone) == (2.0, pytest.approx(0.5), 0.7)
-    assert features_of(beside) == (2.0, 0.5, pytest.approx(0.5))
+    assert features_of(beside) == (2.0, pytest.approx(0.5))
     with pytest.raises(ValueError, match="argument"):
         PLAIN.alone.p_right(features_of(beside)[:2])
+
+
+def test_what_is_like_no_shot_is_doubted_however_the_linear_judge_leans() -> None:
+    sure = {RIGHT: 0.7, "missing": -0.7}
+    known = replace(answer(3.0, missing=-2.0), learnt=sure)
+    foreign = replace(answer(-6.0, missing=-7.0), learnt=sure)
+    assert PLAIN.p_right(known) > 0.8
+    assert PLAIN.p_right(foreign) < 0.2
 
 
 def test_the_learnt_margin_is_0_where_one_kind_of_state_is_not_known() -> None:
@@ -90,11 +98,15 @@ def test_probability_is_the_logistic_function_of_the_features() -> None:
     assert PLAIN.p_right(answer(0.0)) == 0.5
     assert PLAIN.p_right(answer(math.log(9))) == pytest.approx(0.9)
     assert features_of(answer(2.0))[2] == UNTRIED
-    assert PLAIN.p_right(answer(2.0, missing=-2.0)) == pytest.approx(1 / (1 + math.exp(-2)))
+    likelier = replace(answer(2.0, missing=-1.0), learnt={RIGHT: 0.7, "missing": -0.8})
+    assert PLAIN.p_right(likelier) == pytest.approx(1 / (1 + math.exp(-(0.5 * 2.0 + 1.5))))
 
 
 def test_probability_rises_with_the_margin_and_stays_between_0_and_1() -> None:
-    values = [PLAIN.p_right(answer(x, missing=-x)) for x in (-1e6, -3, -1, 0, 1, 3, 1e6)]
+    values = [
+        PLAIN.p_right(replace(answer(1.0, missing=-1.0), learnt={RIGHT: x, "missing": -x}))
+        for x in (-1e6, -3, -1, 0, 1, 3, 1e6)
+    ]
     assert values == sorted(values)
     assert 0.0 < values[0] < 1e-6
     assert 1 - 1e-6 < values[-1] <= 1.0

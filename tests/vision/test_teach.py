@@ -18,9 +18,7 @@ from verify.vision import frame as fr
 from verify.vision.align import Placement
 from verify.vision.judge import Calibration, Way
 
-CALIBRATION = Calibration(
-    Way((1.0, 0.0, 0.0, 0.0), 0.9, 0.1), Way((0.5, -0.5, 0.0, 0.0), 0.9, 0.1), -1.5
-)
+CALIBRATION = Calibration(Way((1.0, 0.0, 0.0, 0.0), 0.9, 0.1), Way((0.1, 4.0, 0.0), 0.9, 0.1), -1.5)
 
 
 @pytest.fixture(autouse=True)

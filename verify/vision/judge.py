@@ -182,8 +182,7 @@ class Calibration:
     Attributes:
         alone: for a part that only right shots are known of; features (right, learnt margin,
             hardest).
-        beside: for one with a shot of a wrong state; features (right, likeliest wrong, learnt
-            margin).
+        beside: for one with a shot of a wrong state; features (right, learnt margin).
         sight_from: least logit of a part that counts as seen.
     """
 
@@ -201,11 +200,14 @@ class Calibration:
 
 
 def features_of(answer: Answer) -> tuple[float, ...]:
-    """Return what the probability of a part is worked out from, see ``Calibration``."""
-    worst = answer.likeliest()
-    if worst is None:
+    """Return what the probability of a part is worked out from, see ``Calibration``.
+
+    Beside a wrong state the linear judge says which of both it is; how like the wrong shots it is
+    says nothing more, and of a state that nobody has shown it misleads.
+    """
+    if not answer.wrong:
         return answer.right, answer.learnt_margin, answer.hardest
-    return answer.right, worst[1], answer.learnt_margin
+    return answer.right, answer.learnt_margin
 
 
 @lru_cache(maxsize=4)
@@ -219,7 +221,7 @@ def load_calibration(path: Path) -> Calibration:
         values = json.loads(path.read_text(encoding="utf-8"))
         return Calibration(
             alone=_way(values["alone"], 4),
-            beside=_way(values["beside"], 4),
+            beside=_way(values["beside"], 3),
             sight_from=float(values["sight_from"]),
         )
     except (OSError, ValueError, KeyError, TypeError) as error:
