@@ -214,6 +214,6 @@ def test_places_are_those_of_match_template(
     for window in pose.WINDOWS:
         at, sigma = pose.pull(table.scores, at, window)
     ours = expected + at * size / SIDE
-    # a cell of the maps is four pixels of this table; 2.0 was the most
-    assert np.abs(ours - theirs).max() * SIDE / size <= 2.5
+    half_a_cell = locate.CELL / 2
+    assert np.abs(ours - theirs).max() <= half_a_cell
     assert sigma < 5
