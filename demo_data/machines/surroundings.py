@@ -10,6 +10,7 @@ from demo_data.machines import clutter, pump, textures
 from demo_data.machines.design import DARK, STEEL, Design
 from demo_data.machines.staging import SETTINGS, Place
 from demo_data.render import geometry as g
+from demo_data.render.sight import hides
 from demo_data.render.spec import F64, Camera, Item, Lamp, Material, Mesh
 
 Rng = np.random.Generator
@@ -295,7 +296,9 @@ def shadow_hand(lamps: tuple[Lamp, ...], camera: Camera, rng: Rng) -> list[Item]
     inside = ((seen > -20) & (seen < np.array([width, height]) + 20)).all(1)
     forward = np.array(camera.target) - np.array(camera.position)
     before = (items[0].mesh.vertices - np.array(camera.position)) @ forward > 0
-    return [] if bool((inside & before).any()) else items
+    if bool((inside & before).any()) or any(hides(item.mesh, camera) for item in items):
+        return []
+    return items
 
 
 def lamps(
