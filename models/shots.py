@@ -65,10 +65,10 @@ def _left_out(view: View, half: int) -> set[tuple[str, str]]:
     states: dict[str, set[str]] = {}
     for part in view.parts:
         shown = {shot.states[part.id] for shot in view.shots if part.id in shot.states}
-        states.setdefault(part.alike or f"\n{part.id}", set()).update(shown)
+        states.setdefault(part.look, set()).update(shown)
     chosen = {group: set(sorted(names)[half::2]) for group, names in states.items()}
     return {
         (part.id, state)
         for part in view.parts
-        for state in chosen[part.alike or f"\n{part.id}"]
+        for state in chosen[part.look]
     }  # fmt: skip

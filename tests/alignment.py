@@ -75,7 +75,8 @@ def measure(machine: Machine, files: list[Path], settled: bool) -> Iterator[Row]
     for file in files:
         rows = [row for row in read_rows(file) if row["retake"] is None]
         for number, row in enumerate(rows, start=1):
-            print(f"\r{file.name} {number}/{len(rows)} ", end="", file=sys.stderr, flush=True)
+            if sys.stderr.isatty():
+                print(f"\r{file.name} {number}/{len(rows)} ", end="", file=sys.stderr, flush=True)
             view = taught[row["view"]]
             master = masters[row["view"], view.layout.view.master]
             photo = read_photo(file.parent / row["file"], max_side=READ_SIDE)

@@ -127,6 +127,11 @@ class Part:
     symmetry: frozenset[Symmetry] = frozenset()
     faults: tuple[Fault, ...] = ()
 
+    @property
+    def look(self) -> str:
+        """What parts that look alike have in common; its own for a part like no other."""
+        return self.alike or f"\n{self.id}"  # no word may hold a line break
+
     def fault(self, state: str) -> Fault | None:
         """Return the taught fault of that state, or None."""
         return next((f for f in self.faults if f.state == state), None)

@@ -58,6 +58,8 @@ class Pictures:
         mask: (G, 1, height / 8, width / 8) share of each cell inside the outline.
         target: (G * Q, 4) placement that each query calls for.
         groups: what is to be told.
+        changed: (G * Q, 1, height / 8, width / 8) share of each cell that the state of the query
+            changes beside the right one; NaN where nobody knows.
     """
 
     queries: Tensor
@@ -65,6 +67,7 @@ class Pictures:
     mask: Tensor
     target: Tensor
     groups: Groups
+    changed: Tensor
 
 
 class Sampler:
@@ -352,12 +355,14 @@ class Cutter:
         strength = 1.0 if train else 0.0
         guise = self.guise(groups, shape) if train else None
         own, many = (guise and guise.repeated(n) for n in (per, SHOTS))
+        outline = self.outline(shots.reshape(groups, -1, 3)[:, 0], shape, guise)
         return Pictures(
             self.patches(which, shape, move, strength, own),
             self.patches(shots, shape, still, strength, many),
-            self.outline(shots.reshape(groups, -1, 3)[:, 0], shape, guise),
+            outline,
             target,
             q,
+            torch.full_like(outline, torch.nan).repeat_interleave(per, 0),
         )
 
 

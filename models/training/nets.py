@@ -144,6 +144,18 @@ def local_correlation(a: Tensor, b: Tensor, radius: int) -> Tensor:
     return torch.cat(rows, -1).permute(0, 3, 1, 2) / channels
 
 
+def diagonals(offset: Tensor, n: int, width: int) -> Tensor:
+    """Return (W, n * (W + n - 1)): what each of n x n shifts adds for each cell of a row.
+
+    Columns are the n rows of W + n - 1 cells round it, one after the other; what is further off
+    than half of n gets -1e4. ``offset`` is (n, 1, n).
+    """
+    wide = width + n - 1
+    rows = F.pad(offset.expand(n, width, n), (0, wide + 1 - n), value=-1e4)
+    flat = rows.reshape(n, width * (wide + 1))[:, : width * wide]  # columns become diagonals
+    return flat.reshape(n, width, wide).permute(1, 0, 2).reshape(width, n * wide)
+
+
 # --- Aligning ---------------------------------------------------------------------------
 
 
@@ -293,19 +305,38 @@ class Comparer(nn.Module):
     Output (B, 8): logit 'same state'; logit 'in sight'; dx, dy (fractions of the patch side),
     log of the size ratio, turn (radians) that take the shots' place to the patch's place,
     log-scale of the error of the shift and of the turn.
+
+    Two ways lead to the answer: each shot is compared cell by cell, then all together; and each
+    cell is compared with what looks most like it near its place in any of the shots, so that a
+    part that lies a little beside its place differs only where its state does.
     """
+
+    RADIUS = 2  # cells round its place in which a cell is looked for
 
     def __init__(self, width: int = 64, inner: int = 64) -> None:
         super().__init__()
         self.enter = conv_bn(3 * width + 9 + 1, inner)
         self.pair = nn.Sequential(Separable(inner), Separable(inner))
+        self.sharp = nn.Parameter(torch.tensor(12.0))  # how strictly the likest is taken
+        self.offset = nn.Parameter(torch.zeros(2 * self.RADIUS + 1, 1, 2 * self.RADIUS + 1))
+        self.look = nn.Conv2d(width, inner // 2, 1, bias=False)
+        self.near = nn.Sequential(conv_bn(width + 3 * (inner // 2) + 2, inner), Separable(inner))
         self.pool = conv_bn(2 * inner + 1, inner)
+        self.join = nn.Conv2d(inner, inner, 1, bias=False)
         self.set = nn.Sequential(Separable(inner), Separable(inner, 5))
+        self.cells = nn.Conv2d(inner, 1, 1)
         self.head = nn.Sequential(
-            nn.Linear(3 * inner, 2 * inner), nn.ReLU(), nn.Dropout(0.1), nn.Linear(2 * inner, 8)
+            nn.Linear(3 * inner + 2, 2 * inner), nn.ReLU(), nn.Dropout(0.1), nn.Linear(2 * inner, 8)
         )
+        nn.init.zeros_(self.join.weight)
 
     def forward(self, patch: Tensor, shots: Tensor, mask: Tensor, weight: Tensor) -> Tensor:
+        return self.answer(patch, shots, mask, weight)[0]
+
+    def answer(
+        self, patch: Tensor, shots: Tensor, mask: Tensor, weight: Tensor
+    ) -> tuple[Tensor, Tensor]:
+        """Return the output, and (B, 1, h, w) logits that a cell shows another state."""
         b, k, c, h, w = shots.shape
         q = patch[:, None].expand(b, k, c, h, w).reshape(b * k, c, h, w)
         r = shots.reshape(b * k, c, h, w)
@@ -315,11 +346,33 @@ class Comparer(nn.Module):
         there = weight[:, :, None, None, None]
         mean = (x * there).sum(1) / there.sum(1)
         peak = (x - 1e4 * (1 - there)).amax(1)
-        x = self.set(self.pool(torch.cat([mean, peak, mask], 1)))
+        near = self.near(self._likest(patch, shots, mask, weight))
+        x = self.pool(torch.cat([mean, peak, mask], 1)) + self.join(near)
+        x = self.set(x)
+        cells = self.cells(x)
         inside = (x * mask).sum((2, 3)) / (mask.sum((2, 3)) + 1e-3)
-        pooled = torch.cat([inside, x.mean((2, 3)), (x * (mask > 0.2)).amax((2, 3))], 1)
-        out: Tensor = self.head(pooled)
-        return out
+        most = torch.cat([cells.amax((2, 3)), torch.sigmoid(cells).mean((2, 3))], 1)
+        pooled = [inside, x.mean((2, 3)), (x * (mask > 0.2)).amax((2, 3)), most]
+        out: Tensor = self.head(torch.cat(pooled, 1))
+        return out, cells
+
+    def _likest(self, patch: Tensor, shots: Tensor, mask: Tensor, weight: Tensor) -> Tensor:
+        """Return each cell beside what is likest it in the shots, (B, 64 + 3 * 32 + 2, h, w)."""
+        b, k, c, h, w = shots.shape
+        reach, n = self.RADIUS, 2 * self.RADIUS + 1
+        own = F.normalize(self.look(patch), dim=1)
+        looks = F.normalize(self.look(shots.reshape(b * k, c, h, w)), dim=1)
+        looks = looks.reshape(b, k, -1, h, w).permute(0, 3, 1, 4, 2)
+        padded = F.pad(looks, (0, 0, reach, reach, 0, 0, reach, reach))
+        rows = torch.stack([padded[:, y : y + h] for y in range(n)], 3)
+        columns = rows.reshape(b, h, -1, own.shape[1])  # by shot, row and place in the row
+        absent = 1e4 * (weight - 1)[:, None, None, :, None]
+        bias = (diagonals(self.offset, n, w)[None, None, :, None] + absent).reshape(b, 1, w, -1)
+        told = (own * self.sharp).permute(0, 2, 3, 1) @ columns.transpose(2, 3) + bias
+        found = (torch.softmax(told, -1) @ columns).permute(0, 3, 1, 2)
+        best = (told.amax(-1) / self.sharp)[:, None]
+        beside = [own * found, (own - found).abs(), found, best, mask]
+        return torch.cat([F.normalize(patch, dim=1), *beside], 1)
 
 
 class PartNet(nn.Module):

@@ -5,9 +5,8 @@
 
 from __future__ import annotations
 
-import argparse
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,29 +16,24 @@ from numpy.typing import NDArray
 from torch import Tensor
 from torch.nn import functional as F
 
-from models.training import data
 from models.training.expert import ExpertLoss, features, scores
-from models.training.forge import groups as forge_groups
-from models.training.forge.groups import Drawn
-from models.training.forge.render import Forge
 from models.training.groups import (
     KINDS,
     PER_KIND,
     RIGHT,
     SPANS,
-    Cutter,
-    Groups,
     Pictures,
-    Sampler,
 )
 from models.training.loop import arguments, auroc, clock, fit, say
 from models.training.nets import PartNet
 from models.training.restore import settle
+from models.training.studio import USUAL, Studio, add_arguments
 
-WEIGHTS = {"right": 1.0, "fault": 0.7, "fitted": 0.5, "sight": 0.3, "place": 0.05}
-SIDES = (128, 96, 192)  # roots of a patch's pixels
-USUAL = 128  # the root that ``--batch`` groups are for; there are fewer of larger patches
+WEIGHTS = {"right": 1.0, "fault": 0.7, "fitted": 0.5, "cells": 1.0, "sight": 0.3, "place": 0.05}
 SETTLE_ROUNDS = 12
+# Share of a cell that a state changes: below it counts as the same, above as changed.
+SAME_TO, CHANGED_FROM = 0.02, 0.12
+CHANGED_WEIGHT = 2.0  # of a changed cell; most are the same
 STATE = [0] * RIGHT + [1 + i for i in range(KINDS) for _ in range(PER_KIND)]
 
 
@@ -60,12 +54,14 @@ class Answers:
         target: (G*Q, 4) placement that each query calls for.
         fitted: (G*Q, 1 + KINDS) scores of a linear judge fitted to the shots.
         present: (G*Q, 1 + KINDS) the state has a shot for the judge.
+        cells: (G*Q, 1, h, w) logits that a cell shows another state than the right shots.
     """
 
     out: Tensor
     target: Tensor
     fitted: Tensor
     present: Tensor
+    cells: Tensor
 
 
 def forward(net: TrainedNet, shown: Pictures) -> Answers:
@@ -78,14 +74,19 @@ def forward(net: TrainedNet, shown: Pictures) -> Answers:
         maps = net.describer(x).contiguous()
     own, rest = maps[:count], maps[count:].reshape(len(shown.mask), -1, *maps.shape[1:])
     with torch.autocast(device.type, torch.bfloat16):
-        out = _compared(net, own, rest, shown.mask, weight)
+        out, cells = _compared(net, own, rest, shown.mask, weight)
     fitted = _fitted(own, rest, shown.mask, weight)
     present = torch.stack([weight[:, span].any(1) for span in SPANS], 1)
-    return Answers(out.float(), shown.target, fitted, present)
+    return Answers(out.float(), shown.target, fitted, present, cells.float())
 
 
-def _compared(net: TrainedNet, own: Tensor, rest: Tensor, mask: Tensor, weight: Tensor) -> Tensor:
-    """Return (G*Q, 1 + KINDS, 8) for maps of queries (G*Q, ...) and shots (G, SHOTS, ...)."""
+def _compared(
+    net: TrainedNet, own: Tensor, rest: Tensor, mask: Tensor, weight: Tensor
+) -> tuple[Tensor, Tensor]:
+    """Return (G*Q, 1 + KINDS, 8) for maps of queries (G*Q, ...) and shots (G, SHOTS, ...).
+
+    The second tensor has the cells of the comparison with the right shots.
+    """
     per = len(own) // len(rest)
     rest = rest[:, None].expand(-1, per, -1, -1, -1, -1).flatten(0, 1)
     mask = mask.repeat_interleave(per, 0)
@@ -94,8 +95,8 @@ def _compared(net: TrainedNet, own: Tensor, rest: Tensor, mask: Tensor, weight: 
         used = weight[:, span]
         none = (used.sum(1, keepdim=True) == 0).float()  # not counted, but must be finite
         used = torch.cat([torch.maximum(used[:, :1], none), used[:, 1:]], 1)
-        outs.append(net.comparer(own, rest[:, span], mask, used))
-    return torch.stack(outs, 1)
+        outs.append(net.comparer.answer(own, rest[:, span], mask, used))
+    return torch.stack([out for out, _ in outs], 1), outs[0][1]
 
 
 def _fitted(own: Tensor, rest: Tensor, mask: Tensor, weight: Tensor) -> Tensor:
@@ -111,9 +112,10 @@ def _fitted(own: Tensor, rest: Tensor, mask: Tensor, weight: Tensor) -> Tensor:
     return scores(gram, near, state, weight, 1 + KINDS)
 
 
-def losses(net: TrainedNet, said: Answers, q: Groups, device: str) -> dict[str, Tensor]:
+def losses(net: TrainedNet, said: Answers, shown: Pictures) -> dict[str, Tensor]:
     """Return the losses of a batch by name."""
-    out, target = said.out, said.target
+    out, target, q, changed = said.out, said.target, shown.groups, shown.changed
+    device = out.device
     same = torch.from_numpy(q.same).to(device).flatten(0, 1)
     known = (~torch.isnan(same)).float()
     same = same.nan_to_num()
@@ -132,9 +134,18 @@ def losses(net: TrainedNet, said: Answers, q: Groups, device: str) -> dict[str, 
         "right": bce[:, 0].sum() / known[:, 0].sum(),
         "fault": bce[:, 1:].sum() / known[:, 1:].sum().clamp(min=1),
         "fitted": net.expert(said.fitted, said.present, truth),
+        "cells": _cells_loss(said, changed),
         "sight": F.binary_cross_entropy_with_logits(out[:, 0, 1], visible),
         "place": (nll * place).sum() / place.sum().clamp(min=1),
     }
+
+
+def _cells_loss(said: Answers, changed: Tensor) -> Tensor:
+    """Return the mean loss of cells that are known to be changed or the same."""
+    more = (changed > CHANGED_FROM).float()
+    counts = (more + (changed <= SAME_TO).float()) * said.present[:, 0, None, None, None]
+    loss = F.binary_cross_entropy_with_logits(said.cells, more, reduction="none")
+    return (loss * counts * (1 + (CHANGED_WEIGHT - 1) * more)).sum() / counts.sum().clamp(min=1)
 
 
 @torch.no_grad()
@@ -142,6 +153,7 @@ def validate(net: TrainedNet, draw: Callable[[], Pictures], rounds: int) -> str:
     """Return figures on pictures that were not trained on in one line."""
     net.eval()
     got: list[tuple[NDArray[np.float64], ...]] = []
+    cells: list[tuple[NDArray[np.float64], NDArray[np.bool_]]] = []
     for _ in range(rounds):
         shown = draw()
         q, said = shown.groups, forward(net, shown)
@@ -152,6 +164,10 @@ def validate(net: TrainedNet, draw: Callable[[], Pictures], rounds: int) -> str:
         fitted = said.fitted.double().cpu().numpy()
         fitted[~said.present.cpu().numpy()] = -50
         margin = fitted[:, 0] - fitted[:, 1:].max(1)
+        share = shown.changed[said.present[:, 0]].cpu().numpy()
+        sure = (share <= SAME_TO) | (share > CHANGED_FROM)
+        logit = said.cells[said.present[:, 0]].double().cpu().numpy()
+        cells.append((logit[sure], share[sure] > CHANGED_FROM))
         got.append((o[..., 0], same, count, np.where(q.place.reshape(-1), off, np.nan), margin))
     net.train()
     s, y, n, off, margin = (np.concatenate(c) for c in zip(*got, strict=True))
@@ -165,6 +181,9 @@ def validate(net: TrainedNet, draw: Callable[[], Pictures], rounds: int) -> str:
     k = known[:, 1:]
     lines.append(f"fault auroc {auroc(s[:, 1:][k], y[:, 1:][k] > 0.5):.4f}")
     lines += _beside(s, y, known, margin)
+    logit, other = (np.concatenate(c) for c in zip(*cells, strict=True))
+    if len(logit):
+        lines.append(f"cells auroc {auroc(logit, other):.4f}")
     return "; ".join(lines)
 
 
@@ -180,11 +199,6 @@ def _beside(
     truth = y[k, 0] > 0.5
     figures = {"comparer": diff, "judge": margin[k], "both": diff + 3 * margin[k]}
     return [f"right-vs-fault by {n} auroc {auroc(v, truth):.4f}" for n, v in figures.items()]
-
-
-def _groups(usual: int, side: int) -> int:
-    """Return how many groups of patches of ``side`` squared pixels take the usual memory."""
-    return max(6, min(2 * usual, round(usual * (USUAL / side) ** 2)))
 
 
 def begin(imagenet: Path | None, resume: Path | None) -> TrainedNet:
@@ -206,95 +220,16 @@ def begin(imagenet: Path | None, resume: Path | None) -> TrainedNet:
     return net
 
 
-def _cut_out(sampler: Sampler, usual: int, side: int) -> Groups:
-    """Draw groups from pictures of shards; long patches in one size, as the forge's."""
-    kind = sampler.kind()
-    side = side if kind == forge_groups.SQUARE else USUAL
-    return sampler.batch(_groups(usual, side), side, kind)
-
-
-def _forged(rng: np.random.Generator, usual: int, side: int) -> Drawn:
-    """Draw groups of one aspect; long patches come in one size, since each shape warms up."""
-    kind = int(rng.choice(len(forge_groups.SHARE), p=forge_groups.SHARE))
-    side = side if kind == forge_groups.SQUARE else USUAL
-    return forge_groups.batch(rng, _groups(usual, side), side, kind)
-
-
-class Studio:
-    """Shows the networks pictures: cut out of those of shards, made by the forge, or both.
-
-    Attributes:
-        forged: share of batches that the forge makes.
-        bank: pictures of shards; None without.
-        held: its machines that are kept out of training.
-    """
-
-    def __init__(self, args: argparse.Namespace) -> None:
-        """Read what there is and start drawing; the GPU is not used yet."""
-        self.args, self.device = args, args.device
-        self.bank = None if args.shards is None else data.load_bank(args.shards, None)
-        self.forged = 1.0 if self.bank is None else args.forged
-        count = 0 if self.bank is None else len(self.bank.episodes)
-        self.held = [m for m in range(count) if m % 20 == 0]
-        self.used = [m for m in range(count) if m % 20 != 0]
-        self.batches = data.Prefetch(self._draw, args.workers)
-
-    def _draw(self, number: int) -> Iterator[Groups | Drawn]:
-        seed = self.args.seed * 100 + number
-        rng = np.random.default_rng(seed)
-        sampler = None if self.bank is None else Sampler(self.bank, self.used, seed)
-        while True:
-            for side in SIDES:
-                if sampler is None or rng.random() < self.forged:
-                    yield _forged(rng, self.args.batch, side)
-                else:
-                    yield _cut_out(sampler, self.args.batch, side)
-
-    def open(self) -> None:
-        """Make ready what needs the GPU."""
-        if self.bank is not None:
-            self.bank.upload(self.device)
-            self.cutter = Cutter(self.bank, self.device, self.args.seed)
-        if self.forged > 0:
-            self.forge = Forge(self.device, self.args.seed)
-
-    def show(self) -> Pictures:
-        """Return the next batch."""
-        drawn = self.batches.get()
-        if isinstance(drawn, Groups):
-            return self.cutter.present(drawn, train=True)
-        return self.forge.present(drawn, train=True)
-
-    def judged(self, net: TrainedNet, side: int) -> Iterator[str]:
-        """Yield figures on what is kept out of training, by where it comes from."""
-        usual, rounds = (self.args.batch, 50) if self.device != "cpu" else (2, 1)
-        if self.bank is not None:
-            sampler, cutter = Sampler(self.bank, self.held, 7), Cutter(self.bank, self.device, 7)
-            said = validate(
-                net,
-                lambda: cutter.present(_cut_out(sampler, usual, side), train=False),
-                rounds,
-            )
-            yield f"held out, {side}: {said}"
-        if self.forged > 0:
-            forge, rng = Forge(self.device, 7), np.random.default_rng(7)
-            said = validate(
-                net,
-                lambda: forge.present(_forged(rng, usual, side), train=False),
-                (rounds + 3) // 4,
-            )
-            yield f"forged, {side}: {said}"
+def judge(net: TrainedNet, studio: Studio, before: str = "") -> None:
+    """Say how good networks are on what is kept out of training."""
+    for name, draw, rounds in studio.trials(USUAL):
+        say(f"{before}{name}: {validate(net, draw, rounds)}")
 
 
 def main() -> None:
     """Read the command line and train."""
     parser = arguments(__doc__, batch=28, rate=1.5e-3)
-    parser.add_argument(
-        "--forged",
-        type=float,
-        default=0.8,
-        help="share of batches that the forge makes (%(default)s)",
-    )
+    add_arguments(parser)
     args = parser.parse_args()
     started = time.monotonic()
     torch.manual_seed(args.seed)
@@ -306,15 +241,13 @@ def main() -> None:
 
     def draw() -> dict[str, Tensor]:
         shown = studio.show()
-        return losses(net, forward(net, shown), shown.groups, args.device)
+        return losses(net, forward(net, shown), shown)
 
     if args.resume:
         settle(net, lambda: forward(net, studio.show()), SETTLE_ROUNDS)
-        for line in studio.judged(net, USUAL):
-            say(f"begins with {line}")
+        judge(net, studio, "begins with ")
     smooth = fit(net, net.describer.backbone, draw, WEIGHTS, args, started)
-    for line in studio.judged(smooth, USUAL):
-        say(line)
+    judge(smooth, studio)
 
 
 if __name__ == "__main__":

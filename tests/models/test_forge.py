@@ -123,3 +123,35 @@ def test_a_state_that_nobody_can_see_is_not_asked_about(forge: Forge) -> None:
     wrong = drawn.state[:, :QUERIES] > 0
     assert np.isnan(shown.groups.same[wrong]).all()
     assert not shown.groups.weight[..., RIGHT:].any()
+
+
+def test_changed_cells_are_those_where_the_scene_with_the_part_right_differs(forge: Forge) -> None:
+    drawn = groups.batch(np.random.default_rng(11), 4, 64)
+    shown = forge.present(drawn, train=False)
+    changed = shown.changed.reshape(4, QUERIES, 8, 8).numpy()
+    state = drawn.state[:, :QUERIES]
+    known = ~np.isnan(changed).any((2, 3))
+    assert (known == drawn.alike).all()
+    assert not changed[known & (state == 0)].any()
+    wrong = known & (state > 0)
+    assert wrong.any()
+    assert (changed[wrong] <= 1).all()
+    # the shares of most wrong states are seen, of hardly any everywhere
+    share = changed[wrong].mean((1, 2))
+    assert np.mean(share > 0) > 0.7
+    assert np.median(share) < 0.5
+    told = ~np.isnan(shown.groups.same[..., 0])
+    few = (changed > 0.12).sum((2, 3)) < 2
+    assert not (told & wrong & few).any()
+
+
+def test_a_scene_and_the_one_with_its_part_right_share_all_else() -> None:
+    drawn = groups.batch(np.random.default_rng(12), 3, 32)
+    first = np.arange(3 * groups.PATCHES).reshape(3, -1)[:, :QUERIES].ravel()
+    own = drawn.scenes.chosen(first)
+    assert own.planes == pytest.approx(drawn.rights.planes)
+    assert own.frames == pytest.approx(drawn.rights.frames)
+    assert own.lights == pytest.approx(drawn.rights.lights)
+    right = (drawn.state[:, :QUERIES] == 0).ravel()
+    assert own.solids[right] == pytest.approx(drawn.rights.solids[right])
+    assert not np.allclose(own.solids[~right], drawn.rights.solids[~right])

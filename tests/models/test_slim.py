@@ -70,7 +70,7 @@ def test_what_a_convolution_cannot_do_stays(odd: dict[str, object]) -> None:
     assert "Pad" in [node.op_type for node in model.graph.node]
 
 
-@pytest.mark.parametrize("name", ["encode", "describe"])
+@pytest.mark.parametrize("name", ["encode", "seek", "describe"])
 def test_shipped_encoders_pad_inside_their_convolutions(name: str) -> None:
     graph = onnx.load(str(MODELS / f"{name}.onnx")).graph
     assert "Pad" not in [node.op_type for node in graph.node]

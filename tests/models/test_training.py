@@ -15,10 +15,10 @@ import onnxruntime
 import torch
 
 from demo_data.render import phone
-from models.training import data, expert, restore
+from models.training import data, expert, pasted, restore, shelf
 from models.training.develop import Darkroom, calm, smoothed
 from models.training.export import mean_weights
-from models.training.nets import Aligner, PartNet
+from models.training.nets import Aligner, Comparer, PartNet
 from models.training.pairs import Pairs
 from models.training.train_align import part_errors, part_targets
 from verify.vision import learnt
@@ -205,6 +205,88 @@ def _bank() -> data.Bank:
     )
     images = torch.from_numpy(np.repeat(picture[None, None], 3, axis=1))
     return data.Bank([episode], [0], [], [], (160, 120), images)
+
+
+def test_each_cell_stands_beside_what_is_likest_it_in_the_shots() -> None:
+    """The same by loops over cells, shots and shifts; a shot that must not be used has no part."""
+    torch.manual_seed(4)
+    net = Comparer()
+    torch.nn.init.normal_(net.offset)
+    patch, shots = torch.randn(1, 64, 4, 5), torch.randn(1, 3, 64, 4, 5)
+    weight = torch.tensor([[1.0, 0.0, 1.0]])
+    with torch.no_grad():
+        got = net._likest(patch, shots, torch.ones(1, 1, 4, 5), weight)[0].numpy()
+        own = torch.nn.functional.normalize(net.look(patch), dim=1)[0].numpy()
+        looks = torch.nn.functional.normalize(net.look(shots[0]), dim=1)[[0, 2]].numpy()
+    sharp, offset = float(net.sharp.detach()), net.offset.detach().numpy()[:, 0]
+    padded = np.pad(looks, ((0, 0), (0, 0), (2, 2), (2, 2)))
+    for y in range(4):
+        for x in range(5):
+            near = padded[:, :, y : y + 5, x : x + 5].transpose(0, 2, 3, 1)
+            told = near @ own[:, y, x] * sharp + offset
+            share = np.exp(told - told.max())
+            found = (share[..., None] * near).sum((0, 1, 2)) / share.sum()
+            assert got[128:160, y, x] == pytest.approx(found, abs=1e-4)
+            assert got[160, y, x] == pytest.approx(told.max() / sharp, abs=1e-4)
+
+
+def test_pasted_states_change_what_they_say() -> None:
+    rng = np.random.default_rng(3)
+    coarse = rng.integers(0, 255, (3, 3, 30, 40), dtype=np.uint8)
+    photos = torch.from_numpy(coarse.repeat(8, 2).repeat(8, 3))
+    drawn = pasted.batch(rng, [0, 1, 2], (320, 240), 6, 64, pasted.ASPECTS.index(1.0))
+    shown = pasted.Paster(photos, "cpu", 1).present(drawn, train=False)
+    changed = shown.changed.reshape(6, pasted.QUERIES, -1).numpy()
+    state = drawn.state[:, : pasted.QUERIES]
+    assert not changed[state == 0].any()
+    assert (changed[state > 0].max(1) > 0).mean() > 0.9
+    same = shown.groups.same[..., 0]
+    assert (same[state == 0] == 1).all()
+    assert (same[(state > 0) & ~np.isnan(same)] == 0).all()
+    assert bool(shown.queries.isfinite().all())
+
+
+@pytest.mark.parametrize("quarters", range(4))
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_patches_and_what_they_call_for_turn_alike(quarters: int, mirrored: bool) -> None:
+    """A spot that lies aside of the middle is where the turned target says."""
+    picture = torch.zeros(1, 1, 33, 33)
+    picture[0, 0, 16 - 4, 16 + 9] = 1  # 9 to the right, 4 up
+    target = torch.tensor([[9.0, -4.0, 0.3, 0.1]])
+    y, x = np.argwhere(shelf.turned(picture, quarters, mirrored)[0, 0].numpy() == 1)[0]
+    told = shelf.turned_target(target, quarters, mirrored)[0].numpy()
+    assert told[:2] == pytest.approx([x - 16, y - 16])
+    assert told[2:] == pytest.approx([0.3, -0.1 if mirrored else 0.1])
+
+
+def test_a_batch_from_the_shelf_asks_the_same_of_changed_patches() -> None:
+    rng = np.random.default_rng(3)
+    photos = torch.from_numpy(rng.integers(0, 255, (2, 3, 120, 160), dtype=np.uint8))
+    drawn = pasted.batch(rng, [0, 1], (160, 120), 3, 64, pasted.ASPECTS.index(1.0))
+    shown = pasted.Paster(photos, "cpu", 1).present(drawn, train=False)
+    held = shelf.Shelf(50, "cpu", 2)
+    for _ in range(shelf.LEAST):
+        assert not held.ready
+        held.keep(shown)
+    again = held.take()
+    assert again.queries.shape == shown.queries.shape
+    assert again.shots.shape == shown.shots.shape
+    assert np.array_equal(again.groups.same, shown.groups.same, equal_nan=True)
+    assert again.changed.sum() == pytest.approx(float(shown.changed.sum()))
+    right = again.groups.weight[..., : pasted.RIGHT]
+    assert (right.sum(2) > 0).all() or not (
+        shown.groups.weight[..., : pasted.RIGHT].sum(2) > 0
+    ).all()
+    never = ~shown.groups.weight.any(1)
+    assert not again.groups.weight.any(1)[never].any()
+
+
+def test_a_pasted_state_that_nobody_can_see_is_not_asked_about() -> None:
+    photos = torch.full((1, 3, 240, 320), 90, dtype=torch.uint8)
+    drawn = pasted.batch(np.random.default_rng(3), [0], (320, 240), 4, 64, 2)
+    shown = pasted.Paster(photos, "cpu", 1).present(drawn, train=False)
+    assert np.isnan(shown.groups.same[drawn.state[:, : pasted.QUERIES] > 0]).all()
+    assert not shown.groups.weight[..., pasted.RIGHT :].any()
 
 
 @pytest.fixture(scope="module")

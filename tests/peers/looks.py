@@ -9,7 +9,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.peers.patches import PatchFrame, Places, group_of, patch_frames
+from tests.peers.patches import PatchFrame, Places, patch_frames
 from tests.peers.said import PartSaid
 from verify.domain import UNKNOWN_STATE, How, Part, Shot, View
 from verify.vision.read import Photo
@@ -72,12 +72,12 @@ def examples_of(view: View, shots: Sequence[SeenShot]) -> list[Example]:
 
 def _example(part: Part, state: str, seen: SeenShot, frame: PatchFrame, at: str) -> Example:
     picture, place = seen.photo.bgr, seen.places[at]
-    return Example(part.id, group_of(part), state, seen.shot.file, picture, frame, place)
+    return Example(part.id, part.look, state, seen.shot.file, picture, frame, place)
 
 
 def by_state(examples: Sequence[Example], part: Part) -> dict[str, list[Example]]:
     """Return a part's examples and those of its twins, by state, its own ones first."""
-    mates = [e for e in examples if e.group == group_of(part)]
+    mates = [e for e in examples if e.group == part.look]
     out: dict[str, list[Example]] = {}
     for example in sorted(mates, key=lambda e: e.part != part.id):
         out.setdefault(example.state, []).append(example)

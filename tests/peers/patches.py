@@ -60,14 +60,9 @@ def patch_frames(view: View) -> dict[str, PatchFrame]:
         low, high = outline.min(0), outline.max(0)
         boxes[part.id] = (low + high) / 2
         side = max(float((high - low).max()) * GROW, 12.0)
-        group = group_of(part)
+        group = part.look
         sides[group] = max(sides.get(group, 0.0), side)
-    return {part.id: PatchFrame(part, boxes[part.id], sides[group_of(part)]) for part in view.parts}
-
-
-def group_of(part: Part) -> str:
-    """Return what parts that look alike have in common."""
-    return part.alike or f"\n{part.id}"
+    return {part.id: PatchFrame(part, boxes[part.id], sides[part.look]) for part in view.parts}
 
 
 # --- The place that this tool found ---------------------------------------------------------

@@ -100,7 +100,7 @@ class Board:
                              [x + half, y + half], [x - half, y + half]])  # fmt: skip
             mask = fr.polygon_mask(fr.apply(fr.scaling(1 / 8, 1 / 8) @ patch, ring), (16, 16))
             home = patch @ fr.inverse(self.master.photo_from_master)
-            maps = self.net.describe(fr.cut(self.master.picture, home, (128, 128))[None])[0]
+            maps = self.net.seek(fr.cut(self.master.picture, home, (128, 128))[None])[0]
             height = self.heights[name] if known else 0.0
             out[name] = pose.Sought(Template(unit(maps), mask, (128, 128)), patch, height)
         return out

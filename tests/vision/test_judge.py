@@ -33,10 +33,8 @@ def answer(right: float, **wrong: float) -> Answer:
 PLAIN = Calibration(Way((1.0, 0.0, 0.0, 0.0), 0.9, 0.3), Way((0.5, 1.0, 0.0), 0.8, 0.2), -1.5)
 
 
-def test_the_margin_is_over_the_likeliest_wrong_state() -> None:
-    assert answer(3.0, missing=-4.0, turned=1.0).margin == 2.0
+def test_the_likeliest_wrong_state_has_the_highest_logit() -> None:
     assert answer(3.0, missing=-4.0, turned=1.0).likeliest() == ("turned", 1.0)
-    assert answer(3.0).margin == 3.0
     assert answer(3.0).likeliest() is None
 
 

@@ -26,12 +26,12 @@ WHOLE = np.array([[8.0, 8.0], [120.0, 8.0], [120.0, 120.0], [8.0, 120.0]])
 
 
 class PlainNetworks:
-    """Stands in for the describing network: the mean colour of each cell, and a constant."""
+    """Stands in for the seeking network: the mean colour of each cell, and a constant."""
 
     def __init__(self) -> None:
         self.runs: list[tuple[int, ...]] = []
 
-    def describe(self, patches: np.ndarray) -> np.ndarray:
+    def seek(self, patches: np.ndarray) -> np.ndarray:
         self.runs.append(patches.shape)
         count, rows, columns = len(patches), patches.shape[1] // 8, patches.shape[2] // 8
         cells = patches.reshape(count, rows, 8, columns, 8, 3).mean((2, 4))
@@ -48,7 +48,7 @@ def shifted(x: float, y: float) -> fr.F64:
 def template_of(
     net: Any, picture: np.ndarray, home: fr.F64, shape: tuple[int, int] = (128, 128)
 ) -> Template:
-    maps = net.describe(fr.cut(picture, home, shape)[None])[0]
+    maps = net.seek(fr.cut(picture, home, shape)[None])[0]
     width, height = shape
     outline = fr.apply(fr.scaling(width / 128 / 8, height / 128 / 8), WHOLE)
     mask = fr.polygon_mask(outline, (width // 8, height // 8))
@@ -144,7 +144,7 @@ def test_the_middle_of_a_table_is_the_place_itself() -> None:
     picture, home = PHOTOS["coffee"], shifted(-230, -120)
     template = template_of(net, picture, shifted(-226, -123))
     (table,) = locate.respond(net, fr.Levels(picture), [(template, home)], [12])
-    window = locate.unit(net.describe(fr.cut(picture, home, (128, 128))[None])[0])
+    window = locate.unit(net.seek(fr.cut(picture, home, (128, 128))[None])[0])
     by_hand = locate.cosine(window, template)
     assert by_hand.shape == (1, 1)
     assert table.scores[12, 12] == pytest.approx(float(by_hand[0, 0]), abs=2e-3)

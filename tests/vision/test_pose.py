@@ -186,7 +186,7 @@ def test_a_plane_that_cannot_be_is_not_taken() -> None:
 def test_without_parts_nothing_is_described() -> None:
     @dataclass
     class Never:
-        def describe(self, patches: np.ndarray) -> np.ndarray:
+        def seek(self, patches: np.ndarray) -> np.ndarray:
             raise AssertionError(patches.shape)
 
     net: Any = Never()

@@ -86,12 +86,6 @@ class Answer:
         return max(self.wrong.items(), key=lambda item: item[1], default=None)
 
     @property
-    def margin(self) -> float:
-        """Logit of the right state over that of the likeliest wrong one, or over 0."""
-        worst = self.likeliest()
-        return self.right - (worst[1] if worst is not None else 0.0)
-
-    @property
     def learnt_margin(self) -> float:
         """Score of the right state over that of the likeliest wrong one; 0 without a judge."""
         wrong = [score for state, score in self.learnt.items() if state != RIGHT]

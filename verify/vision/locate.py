@@ -1,6 +1,6 @@
 """Locate parts by template matching: how well one fits at each place round where it is expected.
 
-The template is the mean of the describing network's maps over the store's own right shots of
+The template is the mean of the seeking network's maps over the store's own right shots of
 the part; at every place it is compared with the photo's maps by the cosine. The maps are coarse
 (one cell is 8 pixels of the part's patch), but know the part under any lamp, where a template
 of grey levels takes a shadow for an edge.
@@ -101,7 +101,7 @@ def respond(
             x, y = (np.array(shape) - template.shape) / 2
             wider = np.array([[1, 0, x], [0, 1, y], [0, 0, 1.0]])
             windows.append(fr.cut(picture, wider @ home, shape))
-        for i, maps in zip(group, net.describe(np.stack(windows)), strict=True):
+        for i, maps in zip(group, net.seek(np.stack(windows)), strict=True):
             template, home = wanted[i]
             step = CELL * SIDE / template.root
             scores = _resampled(cosine(unit(maps), template), step, reaches[i])

@@ -21,7 +21,7 @@ from .frame import F32, U8
 if TYPE_CHECKING:
     from onnxruntime import InferenceSession
 
-NAMES = ("encode", "match", "refine", "describe", "compare")
+NAMES = ("encode", "match", "refine", "seek", "describe", "compare")
 
 
 def to_input(pictures: NDArray[np.uint8]) -> F32:
@@ -33,7 +33,7 @@ def to_input(pictures: NDArray[np.uint8]) -> F32:
 
 
 class Networks:
-    """The five networks; each is loaded when it is first used."""
+    """The six networks; each is loaded when it is first used."""
 
     def __init__(self, folder: Path | None = None, threads: int = 0) -> None:
         """Point at the folder of the ONNX files.
@@ -95,6 +95,10 @@ class Networks:
         return self._open("refine")
 
     @cached_property
+    def _seek(self) -> InferenceSession:
+        return self._open("seek")
+
+    @cached_property
     def _describe(self) -> InferenceSession:
         return self._open("describe")
 
@@ -128,8 +132,14 @@ class Networks:
         flow, fit = self._refine.run(None, {"reference": reference[None], "photo": photo[None]})
         return flow[0], float(fit[0])
 
+    def seek(self, patches: NDArray[np.uint8]) -> F32:
+        """Turn (B, H, W, 3) patches into (B, 64, H/8, W/8) maps by which a part is looked for."""
+        (maps,) = self._seek.run(None, {"patch": to_input(patches)})
+        out: F32 = maps
+        return out
+
     def describe(self, patches: NDArray[np.uint8]) -> F32:
-        """Turn (B, S, S, 3) patches into (B, 64, S/8, S/8) maps."""
+        """Turn (B, H, W, 3) patches into (B, 64, H/8, W/8) maps by which a part is judged."""
         (maps,) = self._describe.run(None, {"patch": to_input(patches)})
         out: F32 = maps
         return out

@@ -163,7 +163,7 @@ def _right_looks(
 def _look(net: Networks, seen: list[tuple[Levels, F64]], shape: tuple[int, int]) -> F32:
     """Return the (64, h, w) mean look of a part in pictures, each with the way to its patch."""
     patches = [fr.cut(picture, home, shape) for picture, home in seen]
-    return np.asarray(unit(net.describe(np.stack(patches))).mean(0), np.float32)
+    return np.asarray(unit(net.seek(np.stack(patches))).mean(0), np.float32)
 
 
 def _whole(part: PartFrame, patch_from_photo: F64, scene: relief.Scene) -> bool:
@@ -224,7 +224,7 @@ def _made(
     out: dict[tuple[str, str], tuple[Example, ...]] = {}
     for part in layout.frames:
         for fault in part.part.faults:
-            if (part.group, fault.state) in shown:
+            if (part.part.look, fault.state) in shown:
                 continue
             made: list[Example] = []
             for shot in placed:
@@ -241,7 +241,7 @@ def _made(
 
 def _states_shown(layout: Layout, placed: list[_Placed]) -> set[tuple[str, str]]:
     """Return (group, state) of all wrong states that a shot shows of a part or one like it."""
-    group = {part.part.id: part.group for part in layout.frames}
+    group = {part.part.id: part.part.look for part in layout.frames}
     return {(group[name], state) for p in placed for name, state in p.shot.states.items()}
 
 

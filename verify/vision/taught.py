@@ -49,11 +49,6 @@ class PartFrame:
     mask: F32
 
     @property
-    def group(self) -> str:
-        """What parts that look alike have in common; its own for a part like no other."""
-        return self.part.alike or f"\n{self.part.id}"  # no word may hold a line break
-
-    @property
     def middle(self) -> F64:
         """(2,) the middle of its patch, in the patch."""
         return (np.array(self.shape) - 1) / 2
@@ -182,7 +177,7 @@ def lay_out(view: View) -> Layout:
     outlines = [np.array(p.outline, dtype=np.float64) for p in view.parts]
     regions = [fr.region_of(o) for o in outlines]
     largest: dict[str, F64] = {}
-    keys = [p.alike or f"\n{p.id}" for p in view.parts]  # no word may hold a line break
+    keys = [p.look for p in view.parts]
     for key, region in zip(keys, regions, strict=True):
         largest[key] = np.maximum(largest.get(key, 0.0), region.size)
     frames = []
@@ -352,8 +347,8 @@ def hardest_right(net: Networks, view: TaughtView) -> dict[str, float]:
     looks = [Look(_cut(e), f.mask, view.shots_of(f, without=e.shot)) for f, e in tried]
     least: dict[str, float] = {}
     for (frame, _), answer in zip(tried, compare(net, looks), strict=True):
-        least[frame.group] = min(least.get(frame.group, answer.right), answer.right)
-    return {f.part.id: least[f.group] for f in view.frames if f.group in least}
+        least[frame.part.look] = min(least.get(frame.part.look, answer.right), answer.right)
+    return {f.part.id: least[f.part.look] for f in view.frames if f.part.look in least}
 
 
 def _tried(view: TaughtView) -> Iterator[tuple[PartFrame, Example]]:

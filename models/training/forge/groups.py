@@ -44,6 +44,11 @@ class Scenes:
     planes: F32  # (N, 3, 3) plane from patch
     frames: F32  # (N, 12) origin and axes of the plane, eye
 
+    def chosen(self, which: np.ndarray) -> Scenes:
+        """Return the scenes of these numbers, in their order."""
+        held = (self.solids, self.counts, self.materials, self.lights, self.planes, self.frames)
+        return Scenes(*(one[which] for one in held))
+
 
 @dataclass
 class Drawn:
@@ -52,6 +57,8 @@ class Drawn:
     Attributes:
         groups: labels; ``queries`` and ``shots`` hold nothing to look up.
         scenes: (G * PATCHES), queries first in each group.
+        rights: (G * QUERIES) the queries' scenes with the part right.
+        alike: (G, QUERIES) a query differs from that scene by nothing but its state.
         plain: (G * STATES) every state as the master sees it.
         state: (G, PATCHES) which state each patch shows, -1 where there is none.
         outline: (G, PATCHES, CORNERS, 2) of the part in its patch.
@@ -60,6 +67,8 @@ class Drawn:
 
     groups: Groups
     scenes: Scenes
+    rights: Scenes
+    alike: np.ndarray
     plain: Scenes
     state: np.ndarray
     outline: F32
@@ -105,7 +114,7 @@ def batch(rng: Rng, count: int, side: int, kind: int = SQUARE) -> Drawn:
         if one is not None:
             made.append(one)
     labels, patches, plain = zip(*made, strict=True)
-    weight, same, place, state = (np.stack(c) for c in zip(*labels, strict=True))
+    weight, same, place, state, alike = (np.stack(c) for c in zip(*labels, strict=True))
     nothing = np.full((count, QUERIES, 3), -1, np.int64)
     groups = Groups(shape, nothing, np.full((count, SHOTS, 3), -1, np.int64), weight, same,
                     np.ones((count, QUERIES), np.float32), place)  # fmt: skip
@@ -113,6 +122,8 @@ def batch(rng: Rng, count: int, side: int, kind: int = SQUARE) -> Drawn:
     return Drawn(
         groups,
         _scenes([p[0] for p in flat]),
+        _scenes([p[3] for group in patches for p in group[:QUERIES]]),
+        alike,
         _scenes([p for group in plain for p in group]),
         state,
         np.stack([p[1] for p in flat]).reshape(count, PATCHES, CORNERS, 2).astype(np.float32),
@@ -145,14 +156,15 @@ def _group(rng: Rng, kind: int, shape: tuple[int, int]) -> tuple | None:  # type
     shows = [states.right(part, free)]
     shows += [states.wrong(part, rng, free) for _ in range(STATES - 1)]
     shown = int(rng.choice([0, 1, 2], p=[0.15, 0.35, 0.5]))  # wrong states that have shots
-    weight, same, place, state, hidden = _labels(rng, shown)
+    weight, same, place, state, hidden = labels(rng, shown)
     mats = bodies.materials(rng)
     patches = []
     for i in range(PATCHES):
         spot = spots[int(rng.integers(len(spots)))]
-        scene = _scene(rng, spot, shows[max(int(state[i]), 0)], mats, bool(hidden[i]))
+        show = shows[max(int(state[i]), 0)]
+        scene, right = _scene(rng, spot, show, shows[0], mats, bool(hidden[i]))
         soft = rng.choice([0.0, 0.4, 0.7, 1.0, 1.4], p=[0.45, 0.25, 0.15, 0.1, 0.05])
-        patches.append((scene, spot.outline, soft))
+        patches.append((scene, spot.outline, soft, right))
     still = np.random.default_rng(0)
     spot = spots[0]
     frame = np.concatenate([spot.origin, [1, 0, 0, 0, 1, 0], spot.eye])
@@ -162,7 +174,9 @@ def _group(rng: Rng, kind: int, shape: tuple[int, int]) -> tuple | None:  # type
         rows = moved(show(still), spot.seat.turn, spot.seat.place)
         rows = np.concatenate([spot.seat.rows, rows])[:MOST]
         plain.append((rows, mats, dark, spot.plane, frame))
-    return (weight, same, place, state), patches, plain
+    # A part that may be turned freely is turned otherwise in another state.
+    alike = ~hidden[:QUERIES] & (part.round | (not free) | (state[:QUERIES] == 0))
+    return (weight, same, place, state, alike), patches, plain
 
 
 def _spots(part: Built, rng: Rng, kind: int, shape: tuple[int, int]) -> list[Spot]:
@@ -233,14 +247,22 @@ def _hull(points: F64) -> F64:
     return points[at]
 
 
-def _scene(rng: Rng, spot: Spot, show: states.Show, mats: F64, hidden: bool) -> Scene:
-    """Return one picture of a part: another camera, other light, other states beside it."""
+def _scene(
+    rng: Rng, spot: Spot, show: states.Show, right: states.Show, mats: F64, hidden: bool
+) -> tuple[Scene, Scene]:
+    """Return one picture of a part: another camera, other light, other states beside it.
+
+    The second one differs in that the part is right.
+    """
     seat = spot.seat
     rows = [seat.rows]
     for other, turn, place in seat.neighbours:
         if rng.random() < 0.85:
             rows.append(moved(states.play(other.rows, rng, other.round), turn, place))
-    rows.append(moved(show(rng), seat.turn, seat.place))
+    seed = int(rng.integers(2**31))  # both have the same play
+    parts = [
+        moved(how(np.random.default_rng(seed)), seat.turn, seat.place) for how in (show, right)
+    ]
     away = spot.eye - spot.aim
     yaw, pitch = np.radians(rng.uniform(-27, 27, 2))
     side = np.cross(away, (0, 1, 0.3))
@@ -249,17 +271,22 @@ def _scene(rng: Rng, spot: Spot, show: states.Show, mats: F64, hidden: bool) -> 
     along = away / np.linalg.norm(away) + np.tan(yaw) * side + np.tan(pitch) * high
     along[2] = max(along[2], 0.25)
     eye = spot.aim + along / np.linalg.norm(along) * np.linalg.norm(away) * rng.uniform(0.6, 1.6)
-    if hidden:
-        rows.append(bodies.hiding(rng, spot.origin, eye, 0.5 * spot.size))
-    solids = np.concatenate(rows)
-    if len(solids) > MOST:  # neighbours come between the body and the part
-        extra = len(solids) - MOST
-        solids = np.concatenate([solids[: len(seat.rows)], solids[len(seat.rows) + extra :]])
+    hiding = [bodies.hiding(rng, spot.origin, eye, 0.5 * spot.size)] if hidden else []
     frame = np.concatenate([spot.origin, [1, 0, 0, 0, 1, 0], eye])
-    return solids[:MOST], bodies.worn(mats, rng), bodies.light(rng), spot.plane, frame
+    rest = bodies.worn(mats, rng), bodies.light(rng), spot.plane, frame
+    shown, twin = (
+        (_fitting(np.concatenate([*rows, part, *hiding]), len(seat.rows)), *rest) for part in parts
+    )
+    return shown, twin
 
 
-def _labels(rng: Rng, shown: int) -> tuple[F32, F32, np.ndarray, np.ndarray, np.ndarray]:
+def _fitting(solids: F64, first: int) -> F64:
+    """Return at most MOST rows; what goes follows the ``first`` ones of the body: neighbours."""
+    extra = max(0, len(solids) - MOST)
+    return np.concatenate([solids[:first], solids[first + extra :]])[:MOST]
+
+
+def labels(rng: Rng, shown: int) -> tuple[F32, F32, np.ndarray, np.ndarray, np.ndarray]:
     """Return weight, same, place, state and hidden of a group; see ``groups.Groups``."""
     state = np.full(PATCHES, -1)
     hidden = np.zeros(PATCHES, bool)

@@ -37,6 +37,10 @@ PLAIN_SIDE = 48  # pixels of the pictures that tell whether a state can be seen
 # Of the outline's pixels, the least share that must look otherwise in a state that can be seen.
 VISIBLE = 0.02
 NEAR = 0.02  # difference in depth that can be seen, units
+FACING = 0.94  # cosine between two surfaces below which they can be told apart
+FINE = 2  # pixels of a patch per pixel of the pictures that tell which cells a state changes
+CELL_CHANGED = 0.12  # share of a cell, of one that counts as changed
+CELLS_TELLING = 2  # changed cells, at least, of a state that can be told from a query
 
 
 def library(gpu: bool) -> ctypes.CDLL:
@@ -88,11 +92,14 @@ class Forge:
         light = self._developed(raw[:, :3], torch.from_numpy(drawn.soft).to(self.device).flatten())
         light = data.relight(light, 0.5 if train else 0.0, self.generator)
         x = data.to_input(light).reshape(count, PATCHES, 3, shape[1], shape[0])
-        groups = self._labels(drawn, shown.reshape(count, PATCHES))
+        own = errors.reshape(count, PATCHES, 3, 3)[:, :QUERIES].flatten(0, 1)
+        changed = self._changed(drawn, own)
+        groups = self._labels(drawn, shown.reshape(count, PATCHES), changed)
         mean = mask.reshape(count, PATCHES, 1, *mask.shape[2:]).mean(1)
         return Pictures(
             x[:, :QUERIES].flatten(0, 1), x[:, QUERIES:].flatten(0, 1), mean,
             target.reshape(count, PATCHES, 4)[:, :QUERIES].flatten(0, 1), groups,
+            changed,
         )  # fmt: skip
 
     def _errors(self, count: int, shape: tuple[int, int]) -> tuple[Tensor, Tensor]:
@@ -108,11 +115,11 @@ class Forge:
         self._call(scenes, shape, errors, out, None)
         return out.nan_to_num(nan=0.0, posinf=12.0)
 
-    def plain(self, scenes: Scenes, shape: tuple[int, int]) -> Tensor:
+    def plain(self, scenes: Scenes, shape: tuple[int, int], errors: Tensor | None = None) -> Tensor:
         """Return (N, 5, height, width): which solid, how far, and which way it faces."""
         width, height = shape
         out = torch.empty((len(scenes.counts), height, width, 5), device=self.device)
-        self._call(scenes, shape, None, None, out)
+        self._call(scenes, shape, errors, None, out)
         return out.permute(0, 3, 1, 2)
 
     def _call(
@@ -174,7 +181,41 @@ class Forge:
         tone = x.mean(1, keepdim=True)
         return 255 * (tone + (x - tone) * torch.exp(normal(n, 1, 1, 1) * 0.2)).clamp(0, 1)
 
-    def _labels(self, drawn: Drawn, shown: Tensor) -> Groups:
+    def _changed(self, drawn: Drawn, errors: Tensor) -> Tensor:
+        """Return (G * QUERIES, 1, height/8, width/8): share of each cell that the state changes.
+
+        NaN where more than the state differs between a query and its scene with the part right.
+        """
+        per = drawn.groups.queries.shape[1]
+        chosen = np.arange(len(drawn.scenes.counts)).reshape(-1, PATCHES)[:, :per].ravel()
+        scenes = drawn.scenes.chosen(chosen)
+        width, height = drawn.groups.shape
+        small = (width // FINE, height // FINE)
+        seen, right = (
+            self.plain(replace(s, planes=_zoomed(s.planes, drawn.groups.shape, small)), small,
+                       _zoomed_errors(errors, drawn.groups.shape, small))
+            for s in (scenes, drawn.rights)
+        )  # fmt: skip
+        other = self._otherwise(seen, right, scenes, drawn.rights)
+        share = F.avg_pool2d(other[:, None].float(), 8 // FINE)
+        alike = torch.from_numpy(drawn.alike).to(self.device).flatten()
+        return torch.where(alike[:, None, None, None], share, torch.nan)
+
+    def _otherwise(self, seen: Tensor, first: Tensor, scenes: Scenes, firsts: Scenes) -> Tensor:
+        """Return (N, height, width) booleans: is there something else in two plain pictures?"""
+        depth = (seen[:, 1] - first[:, 1]).abs() > NEAR
+        hit = (seen[:, 0] >= 0) & (first[:, 0] >= 0)
+        facing = hit & ((seen[:, 2:] * first[:, 2:]).sum(1) < FACING)
+        return depth | facing | (self._material(seen, scenes) != self._material(first, firsts))
+
+    def _material(self, seen: Tensor, scenes: Scenes) -> Tensor:
+        """Return (N, height, width), the material of each pixel of plain pictures; -1 for none."""
+        mats = torch.from_numpy(scenes.solids[:, :, MATERIAL]).to(self.device)
+        which = seen[:, 0].long()
+        found = mats.gather(1, which.clamp(min=0).flatten(1)).reshape(which.shape)
+        return torch.where(which < 0, -1.0, found)
+
+    def _labels(self, drawn: Drawn, shown: Tensor, changed: Tensor) -> Groups:
         """Return the labels without states that nobody could see, and with what hides parts."""
         differs = self._differs(drawn)
         groups = drawn.groups
@@ -182,6 +223,9 @@ class Forge:
         visible = shown[:, :QUERIES].cpu().numpy()
         state = drawn.state[:, :QUERIES]
         seen = np.take_along_axis(differs, state.clip(0), 1) | (state == 0)
+        # What can be told from the master's place is not always told from the query's.
+        cells = (changed > CELL_CHANGED).flatten(1).sum(1).reshape(state.shape).cpu().numpy()
+        seen &= (state == 0) | ~drawn.alike | (cells >= CELLS_TELLING)
         same[~seen] = np.nan
         for k in range(1, 1 + KINDS):
             span = slice(RIGHT + (k - 1) * PER_KIND, RIGHT + k * PER_KIND)
@@ -195,28 +239,39 @@ class Forge:
 
     def _differs(self, drawn: Drawn) -> np.ndarray:
         """Return (G, STATES) booleans: can the master's camera tell a state from the right one?"""
-        width, height = drawn.groups.shape
+        width, height = shape = drawn.groups.shape
         scale = PLAIN_SIDE / np.sqrt(width * height)
         small = (max(8, round(width * scale)), max(8, round(height * scale)))
-        zoom = np.diag([width / small[0], height / small[1], 1.0])
-        zoom[:2, 2] = 0.5 * np.diag(zoom)[:2] - 0.5
-        planes = (drawn.plain.planes @ zoom).astype(np.float32)
-        seen = self.plain(replace(drawn.plain, planes=planes), small)
-        seen = seen.reshape(-1, STATES, *seen.shape[1:])
-        first = seen[:, :1]
-        depth = (seen[:, :, 1] - first[:, :, 1]).abs() > NEAR
-        facing = (seen[:, :, 2:] * first[:, :, 2:]).sum(2) < 0.94
-        mats = torch.from_numpy(drawn.plain.solids[:, :, MATERIAL]).to(self.device)
-        which = seen[:, :, 0].long().clamp(min=0).flatten(0, 1).flatten(1)
-        colour = mats.gather(1, which).reshape(seen[:, :, 0].shape)
-        other = depth | facing | (colour != colour[:, :1])
+        seen = self.plain(
+            replace(drawn.plain, planes=_zoomed(drawn.plain.planes, shape, small)), small
+        )
+        first = np.arange(len(seen)) // STATES * STATES
+        other = self._otherwise(seen, seen[first], drawn.plain, drawn.plain.chosen(first))
         outline = torch.from_numpy(drawn.outline[:, 0]).to(self.device)
         points = data.pixel_grid(*small, 1, self.device)
         points = ((points + 0.5) / torch.tensor(small, device=self.device)
                   * torch.tensor((width, height), device=self.device) - 0.5)  # fmt: skip
         inside = data.fill_polygons(points.float().expand(len(outline), -1, -1), outline)
         area = inside.sum(1).clamp(min=1)
-        return (other.flatten(2).sum(2) / area[:, None] > VISIBLE).cpu().numpy()
+        found = other.reshape(len(outline), STATES, -1).sum(2)
+        return (found / area[:, None] > VISIBLE).cpu().numpy()
+
+
+def _zoom(shape: tuple[int, int], small: tuple[int, int]) -> np.ndarray:
+    """Return (3, 3) from pixels of a small picture to those of a patch of ``shape``."""
+    zoom = np.diag([shape[0] / small[0], shape[1] / small[1], 1.0])
+    zoom[:2, 2] = 0.5 * np.diag(zoom)[:2] - 0.5
+    return zoom
+
+
+def _zoomed(planes: np.ndarray, shape: tuple[int, int], small: tuple[int, int]) -> np.ndarray:
+    return (planes @ _zoom(shape, small)).astype(np.float32)
+
+
+def _zoomed_errors(errors: Tensor, shape: tuple[int, int], small: tuple[int, int]) -> Tensor:
+    """Return placement errors (N, 3, 3) of patches of ``shape`` as errors of small pictures."""
+    zoom = torch.from_numpy(_zoom(shape, small).astype(np.float32)).to(errors.device)
+    return torch.linalg.inv(zoom) @ errors @ zoom
 
 
 def _blurred(x: Tensor, sigma: Tensor) -> Tensor:
