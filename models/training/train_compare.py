@@ -27,9 +27,13 @@ from models.training.groups import (
 from models.training.loop import arguments, auroc, clock, fit, say
 from models.training.nets import PartNet
 from models.training.restore import settle
+from models.training.seeking import SeekLoss, best_shift, likeness
 from models.training.studio import USUAL, Studio, add_arguments
 
-WEIGHTS = {"right": 1.0, "fault": 0.7, "fitted": 0.5, "cells": 1.0, "sight": 0.3, "place": 0.05}
+WEIGHTS = {
+    "right": 1.0, "fault": 0.7, "fitted": 0.5, "cells": 1.0,
+    "sight": 0.3, "place": 0.05, "seek": 0.2,
+}  # fmt: skip
 SETTLE_ROUNDS = 12
 # Share of a cell that a state changes: below it counts as the same, above as changed.
 SAME_TO, CHANGED_FROM = 0.02, 0.12
@@ -42,7 +46,7 @@ class TrainedNet(PartNet):
 
     def __init__(self) -> None:
         super().__init__()
-        self.expert = ExpertLoss()
+        self.expert, self.seek = ExpertLoss(), SeekLoss()
 
 
 @dataclass
@@ -55,6 +59,7 @@ class Answers:
         fitted: (G*Q, 1 + KINDS) scores of a linear judge fitted to the shots.
         present: (G*Q, 1 + KINDS) the state has a shot for the judge.
         cells: (G*Q, 1, h, w) logits that a cell shows another state than the right shots.
+        table: (G*Q, n, n) how like the right shots each query is, by shift in cells.
     """
 
     out: Tensor
@@ -62,6 +67,7 @@ class Answers:
     fitted: Tensor
     present: Tensor
     cells: Tensor
+    table: Tensor
 
 
 def forward(net: TrainedNet, shown: Pictures) -> Answers:
@@ -77,7 +83,8 @@ def forward(net: TrainedNet, shown: Pictures) -> Answers:
         out, cells = _compared(net, own, rest, shown.mask, weight)
     fitted = _fitted(own, rest, shown.mask, weight)
     present = torch.stack([weight[:, span].any(1) for span in SPANS], 1)
-    return Answers(out.float(), shown.target, fitted, present, cells.float())
+    table = likeness(own, rest[:, SPANS[0]], shown.mask, weight[:, SPANS[0]])
+    return Answers(out.float(), shown.target, fitted, present, cells.float(), table)
 
 
 def _compared(
@@ -137,7 +144,14 @@ def losses(net: TrainedNet, said: Answers, shown: Pictures) -> dict[str, Tensor]
         "cells": _cells_loss(said, changed),
         "sight": F.binary_cross_entropy_with_logits(out[:, 0, 1], visible),
         "place": (nll * place).sum() / place.sum().clamp(min=1),
+        "seek": net.seek(said.table, _cells_off(said), place * said.present[:, 0]),
     }
+
+
+def _cells_off(said: Answers) -> Tensor:
+    """Return (G*Q, 2): how many cells right and down of its place each query shows the part."""
+    height, width = said.cells.shape[2:]
+    return said.target[:, :2] * (height * width) ** 0.5
 
 
 def _cells_loss(said: Answers, changed: Tensor) -> Tensor:
@@ -154,6 +168,7 @@ def validate(net: TrainedNet, draw: Callable[[], Pictures], rounds: int) -> str:
     net.eval()
     got: list[tuple[NDArray[np.float64], ...]] = []
     cells: list[tuple[NDArray[np.float64], NDArray[np.bool_]]] = []
+    sought: list[NDArray[np.float64]] = []
     for _ in range(rounds):
         shown = draw()
         q, said = shown.groups, forward(net, shown)
@@ -168,11 +183,16 @@ def validate(net: TrainedNet, draw: Callable[[], Pictures], rounds: int) -> str:
         sure = (share <= SAME_TO) | (share > CHANGED_FROM)
         logit = said.cells[said.present[:, 0]].double().cpu().numpy()
         cells.append((logit[sure], share[sure] > CHANGED_FROM))
+        known = (q.place.reshape(-1) & said.present[:, 0].cpu().numpy())[:, None]
+        sought.append(
+            np.where(known, best_shift(said.table) - _cells_off(said).cpu().numpy(), np.nan)
+        )
         got.append((o[..., 0], same, count, np.where(q.place.reshape(-1), off, np.nan), margin))
     net.train()
     s, y, n, off, margin = (np.concatenate(c) for c in zip(*got, strict=True))
     known = ~np.isnan(y)
-    lines = [f"place {np.nanmedian(off):.4f}"]
+    beside = np.linalg.norm(np.concatenate(sought), axis=1)
+    lines = [f"place {np.nanmedian(off):.4f}; sought {np.nanmedian(beside):.2f} cells off"]
     for low, high in ((1, 1), (2, 3), (4, 6)):
         k = known[:, 0] & (n >= low) & (n <= high)
         wrong = ((s[:, 0] > 0) != (y[:, 0] > 0.5))[k].mean() if k.any() else np.nan
@@ -211,7 +231,7 @@ def begin(imagenet: Path | None, resume: Path | None) -> TrainedNet:
     if resume:
         weights = torch.load(resume, map_location="cpu", weights_only=True)
         missing, other = net.load_state_dict(weights, strict=False)
-        if other or set(missing) - {"expert.log_scale"}:
+        if other or set(missing) - {"expert.log_scale", "seek.log_sharp"}:
             raise ValueError(f"{resume} holds another network")
     elif imagenet:
         net.describer.backbone.load_imagenet(str(imagenet))

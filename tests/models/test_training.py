@@ -15,7 +15,7 @@ import onnxruntime
 import torch
 
 from demo_data.render import phone
-from models.training import data, expert, pasted, restore, shelf
+from models.training import data, expert, pasted, restore, seeking, shelf
 from models.training.develop import Darkroom, calm, smoothed
 from models.training.export import mean_weights
 from models.training.nets import Aligner, Comparer, PartNet
@@ -244,6 +244,40 @@ def test_pasted_states_change_what_they_say() -> None:
     assert (same[state == 0] == 1).all()
     assert (same[(state > 0) & ~np.isnan(same)] == 0).all()
     assert bool(shown.queries.isfinite().all())
+
+
+def test_a_part_is_sought_where_its_patch_shows_it() -> None:
+    """Colours of cells serve as maps: the likeness is highest where the placement says."""
+    rng = np.random.default_rng(6)
+    small = torch.from_numpy(rng.integers(0, 255, (4, 3, 30, 40), dtype=np.uint8)).float()
+    photos = torch.nn.functional.interpolate(small, scale_factor=8.0, mode="bilinear")
+    drawn = pasted.batch(rng, [0, 1, 2, 3], (320, 240), 8, 128, pasted.ASPECTS.index(1.0))
+    shown = pasted.Paster(photos, "cpu", 1).present(drawn, train=False)
+
+    def maps(patches: torch.Tensor) -> torch.Tensor:
+        cells = torch.nn.functional.avg_pool2d(patches, 8)
+        return cells - cells.mean((2, 3), keepdim=True)
+
+    own = maps(shown.queries)
+    rest = maps(shown.shots).reshape(8, -1, 3, 16, 16)[:, : pasted.RIGHT]
+    used = torch.from_numpy(shown.groups.weight[..., : pasted.RIGHT]).flatten(0, 1)
+    table = seeking.likeness(own, rest, shown.mask, used)
+    right = (drawn.state[:, : pasted.QUERIES] == 0).ravel()
+    truth = shown.target[:, :2].numpy() * 16
+    off = np.abs(seeking.best_shift(table) - truth).max(1)[right]
+    assert np.median(off) < 0.75  # a cell at most, where shots are misplaced as well
+    far = right & (np.abs(truth).max(1) > 1)
+    assert np.sign(seeking.best_shift(table)[far]) == pytest.approx(
+        np.sign(truth[far].round()), abs=1
+    )
+
+
+def test_wanted_shifts_are_shared_by_the_nearest_cells() -> None:
+    share = seeking.wanted(torch.tensor([[1.25, -2.0], [9.0, 0.0]]))
+    assert share[0, 1, 4] == pytest.approx(0.75)
+    assert share[0, 1, 5] == pytest.approx(0.25)
+    assert share[0].sum() == pytest.approx(1.0)
+    assert share[1].sum() == 0
 
 
 @pytest.mark.parametrize("quarters", range(4))

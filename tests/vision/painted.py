@@ -117,6 +117,9 @@ class ColourNetworks:
         maps[:, 3] = 0.2
         return maps
 
+    def seek(self, patches: NDArray[np.uint8]) -> F32:
+        return self.describe(patches)
+
     def compare(self, patch: F32, shots: F32, mask: F32) -> F32:
         weight = mask / mask.sum((1, 2), keepdims=True)
         colour = (patch[:, :3] * weight[:, None]).sum((2, 3))
