@@ -14,7 +14,8 @@ from torch import Tensor, nn
 from torch.nn import functional as F
 
 REACH = 3  # cells to each side
-INSIDE = 0.5  # of a cell in the outline, from where on it counts, as ``verify.vision.locate``
+# As in verify.vision.locate, which needs OpenCV; a test holds them together.
+INSIDE = 0.2
 
 
 def likeness(own: Tensor, rest: Tensor, mask: Tensor, used: Tensor) -> Tensor:
