@@ -21,7 +21,7 @@ from models.training.export import mean_weights
 from models.training.nets import Aligner, Comparer, PartNet
 from models.training.pairs import Pairs
 from models.training.train_align import part_errors, part_targets
-from verify.vision import learnt
+from verify.vision import learnt, locate
 
 MODELS = Path(restore.__file__).parents[1]
 
@@ -263,13 +263,12 @@ def test_a_part_is_sought_where_its_patch_shows_it() -> None:
     used = torch.from_numpy(shown.groups.weight[..., : pasted.RIGHT]).flatten(0, 1)
     table = seeking.likeness(own, rest, shown.mask, used)
     right = (drawn.state[:, : pasted.QUERIES] == 0).ravel()
-    truth = shown.target[:, :2].numpy() * 16
-    off = np.abs(seeking.best_shift(table) - truth).max(1)[right]
-    assert np.median(off) < 0.75  # a cell at most, where shots are misplaced as well
-    far = right & (np.abs(truth).max(1) > 1)
-    assert np.sign(seeking.best_shift(table)[far]) == pytest.approx(
-        np.sign(truth[far].round()), abs=1
-    )
+    truth = shown.target[:, :2].numpy()[right] * 16
+    found = seeking.best_shift(table)[right]
+    assert np.median(np.abs(found - truth).max(1)) < 0.75  # shots are misplaced as well
+    for axis in (0, 1):
+        assert np.corrcoef(found[:, axis], truth[:, axis])[0, 1] > 0.7
+    assert seeking.INSIDE == locate.INSIDE
 
 
 def test_wanted_shifts_are_shared_by_the_nearest_cells() -> None:
