@@ -30,6 +30,7 @@ SPANS = (
 )
 STILL = 0.4  # how far shots are misplaced, beside queries
 CLEAR, PARTLY, HIDDEN = 0.75, 0.45, 0.4  # share in sight
+CELL_CHANGED = 0.12  # share of a cell that a state changes, of one that counts as changed
 
 I64 = NDArray[np.int64]
 F32 = NDArray[np.float32]

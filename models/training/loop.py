@@ -61,17 +61,18 @@ def fit(
     weights: dict[str, float],
     args: argparse.Namespace,
     started: float,
+    share: float = 0.45,
 ) -> nn.Module:
     """Train until ``args.seconds`` after ``started``; save and return the averaged network.
 
-    ``slow`` is the part of ``net`` that began with ImageNet weights and moves at 0.45 of the
-    rate. ``losses`` draws a batch and returns its losses; they are summed with ``weights``.
+    ``slow`` is the part of ``net`` that moves at ``share`` of the rate, since it was trained
+    before. ``losses`` draws a batch and returns its losses; they are summed with ``weights``.
     The averaged weights are also saved on the way, every quarter of the time.
     """
     own = {id(p) for p in slow.parameters()}
     optim = torch.optim.AdamW(
         [
-            {"params": list(slow.parameters()), "top": args.rate * 0.45},
+            {"params": list(slow.parameters()), "top": args.rate * share},
             {"params": [p for p in net.parameters() if id(p) not in own], "top": args.rate},
         ],
         weight_decay=0.02,

@@ -18,6 +18,7 @@ from models.training import data
 from models.training.forge.groups import CORNERS, PATCHES, STATES, labels
 from models.training.groups import (
     ASPECTS,
+    CELL_CHANGED,
     KINDS,
     PER_KIND,
     QUERIES,
@@ -232,7 +233,7 @@ class Paster:
 def _labelled(drawn: Pasted, changed: Tensor) -> Groups:
     """Return the labels without what nobody could see: (G, PATCHES, 1, h, w) ``changed``."""
     groups = drawn.groups
-    cells = (changed > 0.12).flatten(2).sum(2).cpu().numpy()
+    cells = (changed > CELL_CHANGED).flatten(2).sum(2).cpu().numpy()
     told = (cells >= CELLS) | (drawn.state <= 0)
     same = np.where(told[:, :QUERIES, None], groups.same, np.nan).astype(np.float32)
     weight = groups.weight * told[:, None, QUERIES:]

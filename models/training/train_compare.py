@@ -18,6 +18,7 @@ from torch.nn import functional as F
 
 from models.training.expert import ExpertLoss, features, scores
 from models.training.groups import (
+    CELL_CHANGED,
     KINDS,
     PER_KIND,
     RIGHT,
@@ -35,18 +36,34 @@ WEIGHTS = {
     "sight": 0.3, "place": 0.05, "seek": 0.2,
 }  # fmt: skip
 SETTLE_ROUNDS = 12
-# Share of a cell that a state changes: below it counts as the same, above as changed.
-SAME_TO, CHANGED_FROM = 0.02, 0.12
+SAME_TO = 0.02  # share of a cell that a state changes and that counts as the same nevertheless
 CHANGED_WEIGHT = 2.0  # of a changed cell; most are the same
 STATE = [0] * RIGHT + [1 + i for i in range(KINDS) for _ in range(PER_KIND)]
 
 
 class TrainedNet(PartNet):
-    """The networks with what only their training needs."""
+    """The networks with what only their training needs.
+
+    Attributes:
+        fixed: the describer stays as it is, statistics of its normalisations included.
+    """
 
     def __init__(self) -> None:
         super().__init__()
         self.expert, self.seek = ExpertLoss(), SeekLoss()
+        self.fixed = False
+
+    def train(self, mode: bool = True) -> TrainedNet:
+        """Set the mode, of the describer only where it is trained."""
+        super().train(mode)
+        self.describer.train(mode and not self.fixed)
+        return self
+
+    def fix(self) -> None:
+        """Train the comparer alone from now on."""
+        self.fixed = True
+        self.describer.requires_grad_(False)
+        self.train(self.training)
 
 
 @dataclass
@@ -156,7 +173,7 @@ def _cells_off(said: Answers) -> Tensor:
 
 def _cells_loss(said: Answers, changed: Tensor) -> Tensor:
     """Return the mean loss of cells that are known to be changed or the same."""
-    more = (changed > CHANGED_FROM).float()
+    more = (changed > CELL_CHANGED).float()
     counts = (more + (changed <= SAME_TO).float()) * said.present[:, 0, None, None, None]
     loss = F.binary_cross_entropy_with_logits(said.cells, more, reduction="none")
     return (loss * counts * (1 + (CHANGED_WEIGHT - 1) * more)).sum() / counts.sum().clamp(min=1)
@@ -180,9 +197,9 @@ def validate(net: TrainedNet, draw: Callable[[], Pictures], rounds: int) -> str:
         fitted[~said.present.cpu().numpy()] = -50
         margin = fitted[:, 0] - fitted[:, 1:].max(1)
         share = shown.changed[said.present[:, 0]].cpu().numpy()
-        sure = (share <= SAME_TO) | (share > CHANGED_FROM)
+        sure = (share <= SAME_TO) | (share > CELL_CHANGED)
         logit = said.cells[said.present[:, 0]].double().cpu().numpy()
-        cells.append((logit[sure], share[sure] > CHANGED_FROM))
+        cells.append((logit[sure], share[sure] > CELL_CHANGED))
         known = (q.place.reshape(-1) & said.present[:, 0].cpu().numpy())[:, None]
         sought.append(
             np.where(known, best_shift(said.table) - _cells_off(said).cpu().numpy(), np.nan)
@@ -250,6 +267,12 @@ def main() -> None:
     """Read the command line and train."""
     parser = arguments(__doc__, batch=28, rate=1.5e-3)
     add_arguments(parser)
+    parser.add_argument(
+        "--describer",
+        type=float,
+        default=0.45,
+        help="the describer's rate as a share of --rate; 0 leaves it as it is (%(default)s)",
+    )
     args = parser.parse_args()
     started = time.monotonic()
     torch.manual_seed(args.seed)
@@ -258,6 +281,8 @@ def main() -> None:
     say(f"{len(studio.used)} machines, {clock(started)}")
     net = begin(args.weights, args.resume)
     net.to(args.device, memory_format=torch.channels_last).train()
+    if args.describer == 0:
+        net.fix()
 
     def draw() -> dict[str, Tensor]:
         shown = studio.show()
@@ -266,7 +291,7 @@ def main() -> None:
     if args.resume:
         settle(net, lambda: forward(net, studio.show()), SETTLE_ROUNDS)
         judge(net, studio, "begins with ")
-    smooth = fit(net, net.describer.backbone, draw, WEIGHTS, args, started)
+    smooth = fit(net, net.describer, draw, WEIGHTS, args, started, args.describer)
     judge(smooth, studio)
 
 

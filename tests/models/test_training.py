@@ -21,6 +21,7 @@ from models.training.export import mean_weights
 from models.training.nets import Aligner, Comparer, PartNet
 from models.training.pairs import Pairs
 from models.training.train_align import part_errors, part_targets
+from models.training.train_compare import TrainedNet
 from verify.vision import learnt, locate
 
 MODELS = Path(restore.__file__).parents[1]
@@ -422,3 +423,16 @@ def test_of_several_files_the_mean_is_exported(tmp_path: Path) -> None:
     mean = mean_weights(files)
     assert mean["weight"].tolist() == [2.5, 2.5]
     assert mean["steps"].dtype is torch.int64
+
+
+def test_a_fixed_describer_stays_as_it_is_while_the_comparer_trains() -> None:
+    net = TrainedNet()
+    net.fix()
+    net.train()
+    assert net.comparer.training
+    assert not net.describer.training
+    assert not any(p.requires_grad for p in net.describer.parameters())
+    before = {k: v.clone() for k, v in net.describer.state_dict().items()}
+    with torch.no_grad():
+        net.describer(torch.randn(2, 3, 64, 64))
+    assert all(torch.equal(v, before[k]) for k, v in net.describer.state_dict().items())

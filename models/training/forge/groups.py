@@ -274,16 +274,14 @@ def _scene(
     hiding = [bodies.hiding(rng, spot.origin, eye, 0.5 * spot.size)] if hidden else []
     frame = np.concatenate([spot.origin, [1, 0, 0, 0, 1, 0], eye])
     rest = bodies.worn(mats, rng), bodies.light(rng), spot.plane, frame
+    whole = [np.concatenate([*rows, part, *hiding]) for part in parts]
+    extra = max(0, *(len(solids) - MOST for solids in whole))  # both lose the same neighbours
+    first = len(seat.rows)
     shown, twin = (
-        (_fitting(np.concatenate([*rows, part, *hiding]), len(seat.rows)), *rest) for part in parts
+        (np.concatenate([solids[:first], solids[first + extra :]])[:MOST], *rest)
+        for solids in whole
     )
     return shown, twin
-
-
-def _fitting(solids: F64, first: int) -> F64:
-    """Return at most MOST rows; what goes follows the ``first`` ones of the body: neighbours."""
-    extra = max(0, len(solids) - MOST)
-    return np.concatenate([solids[:first], solids[first + extra :]])[:MOST]
 
 
 def labels(rng: Rng, shown: int) -> tuple[F32, F32, np.ndarray, np.ndarray, np.ndarray]:

@@ -17,6 +17,7 @@ from torch.nn import functional as F
 
 from models.training import data
 from models.training.groups import (
+    CELL_CHANGED,
     CLEAR,
     HIDDEN,
     KINDS,
@@ -39,7 +40,6 @@ VISIBLE = 0.02
 NEAR = 0.02  # difference in depth that can be seen, units
 FACING = 0.94  # cosine between two surfaces below which they can be told apart
 FINE = 2  # pixels of a patch per pixel of the pictures that tell which cells a state changes
-CELL_CHANGED = 0.12  # share of a cell, of one that counts as changed
 CELLS_TELLING = 2  # changed cells, at least, of a state that can be told from a query
 
 
