@@ -103,9 +103,9 @@ def main() -> None:
             export_align(net.eval(), args.out)
         if args.part:
             part = PartNet()
-            # The loss of the linear judge has a weight of its own, which nothing else needs.
+            # The losses of training have weights of their own, which nothing else needs.
             held = mean_weights(args.part).items()
-            part.load_state_dict({k: v for k, v in held if not k.startswith("expert.")})
+            part.load_state_dict({k: v for k, v in held if not k.startswith(("expert.", "seek."))})
             export_part(part.eval(), args.out)
 
 
