@@ -117,6 +117,19 @@ def test_the_photo_follows_from_its_parts(taught: TaughtView, tmp_path: Path, na
     assert said.verdict is photo_verdict(said.findings)
 
 
+def test_only_parts_that_are_not_ok_are_compared_with_wrong_states(
+    tmp_path: Path, taught: TaughtView
+) -> None:
+    first = {part: next(e for e in taught.examples if e.part == part) for part in PLACES}
+    swapped = {"left": first["right"], "right": first["left"]}
+    wrong = [replace(e, part=part, state="other") for part, e in swapped.items()]
+    known = replace(taught, examples=(*taught.examples, *wrong))
+    said = judged(known, paint({"left": WRONG}), tmp_path, np.eye(3))
+    asked = {name: set(map(math.isfinite, a.wrong.values())) for name, a in said.answers.items()}
+    assert [f.verdict for f in said.findings if f.id in {"left", "right"}] == [FAULT, OK]
+    assert (asked["left"], asked["right"]) == ({True}, {False})
+
+
 @pytest.mark.parametrize(("p_right", "verdict"), [(0.98, UNSEEN), (0.995, OK)])
 def test_a_bright_part_counts_as_seen_where_it_is_surely_right(
     taught: TaughtView,

@@ -138,6 +138,20 @@ def test_parts_are_compared_in_few_runs_and_cuts_are_averaged() -> None:
     assert answers[0].shift[0] == pytest.approx(0.1)
 
 
+def test_wrong_states_can_be_left_until_somebody_asks() -> None:
+    net = _CountingNet()
+    flat = np.zeros((3, 64, 4, 4), np.float32)
+    looks = [Look(flat[:1], np.ones((4, 4), np.float32), {"": flat, "missing": flat[:1]})] * 2
+    first = judge.compare_right(net, looks)  # type: ignore[arg-type]
+    assert net.runs == 1
+    assert [a.wrong for a in first] == [{"missing": judge.UNASKED}] * 2
+    assert PLAIN.way(first[0]) is PLAIN.beside
+    later = judge.compare_wrong(net, looks[1:], first[1:])  # type: ignore[arg-type]
+    assert net.runs == 2
+    assert later[0].wrong == compare(net, looks)[1].wrong == {"missing": 1.0}  # type: ignore[arg-type]
+    assert features_of(later[0]) == features_of(first[1])
+
+
 def test_a_linear_judge_is_asked_where_there_is_one() -> None:
     mask = np.ones((4, 4), np.float32)
     bright, dark = np.zeros((2, 64, 4, 4), np.float16)

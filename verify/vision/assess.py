@@ -73,9 +73,10 @@ def assess(
     seen = [s for s in sights if s.unseen is None]
     looks = _look(net, view, seen, levels)
     located = time.perf_counter()
-    for sight, answer in zip(seen, judge.compare(net, looks), strict=True):
+    for sight, answer in zip(seen, judge.compare_right(net, looks), strict=True):
         sight.answer = answer
         sight.p_right = calibration.p_right(answer)
+    _name_doubted(net, calibration, seen, looks)
     soft = _mark_unseen(calibration, view, seen)
     crop = fr.cut(levels, fr.inverse(placement.photo_from_crop), fr.CROP_SIZE, fine=1)
     dark = quality.brightness(crop) < quality.DARK_LEVEL
@@ -106,6 +107,22 @@ def _look(net: Networks, view: TaughtView, sights: list[_Sight], picture: Levels
             sights[i].patch = patch
             looks[i] = view.look_of(sights[i].frame, m[None])
     return [looks[i] for i in range(len(sights))]
+
+
+def _name_doubted(
+    net: Networks, calibration: Calibration, sights: list[_Sight], looks: list[Look]
+) -> None:
+    """Compare parts that are not ok with their wrong states: the finding names the likeliest."""
+    doubted, answers = [], []
+    for sight, look in zip(sights, looks, strict=True):
+        if sight.answer is None or sight.p_right is None:
+            continue
+        if sight.p_right < calibration.way(sight.answer).ok_from:
+            doubted.append((sight, look))
+            answers.append(sight.answer)
+    named = judge.compare_wrong(net, [look for _, look in doubted], answers)
+    for (sight, _), answer in zip(doubted, named, strict=True):
+        sight.answer = answer
 
 
 def _mark_unseen(calibration: Calibration, view: TaughtView, sights: list[_Sight]) -> bool:

@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -31,6 +32,7 @@ RIGHT = ""  # the key of the right state among a part's states
 # Logit of a part whose right shots could not be tried on each other: as the clearest parts get,
 # so that a part that nothing is known of is doubted sooner than passed.
 UNTRIED = 3.0
+UNASKED = -math.inf  # in place of the logit of a wrong state that nobody has asked for
 
 # What the comparer's answer holds, by column; see ``Networks.compare``.
 SAME, SIGHT, DX, DY, LOG_SCALE, TURN, LOG_ERROR_SHIFT, LOG_ERROR_TURN = range(8)
@@ -61,7 +63,8 @@ class Answer:
 
     Attributes:
         right: logit that it is in the right state.
-        wrong: state to logit, for every wrong state that has shots.
+        wrong: state to logit, for every wrong state that has shots; minus infinity where that
+            was not worked out.
         sight: logit that the part can be seen.
         shift: (2,) offset from the place where it was looked for, shares of the root of
             the patch's pixels.
@@ -108,14 +111,43 @@ class Answer:
         return None if worst is None else worst[0]
 
 
-def compare(net: Networks, looks: list[Look]) -> list[Answer]:
-    """Compare every part with all its states, in runs of the network that fit the caches."""
+def compare(net: Networks, looks: Sequence[Look]) -> list[Answer]:
+    """Compare every part with all its states."""
+    return compare_wrong(net, looks, compare_right(net, looks))
+
+
+def compare_right(net: Networks, looks: Sequence[Look]) -> list[Answer]:
+    """Compare every part with its right state; the logits of the others are not worked out.
+
+    No probability depends on those, see ``features_of``, and they take half of the time.
+    """
+    told = _told(net, looks, [[RIGHT]] * len(looks))
+    return [_answer(states[RIGHT], look) for states, look in zip(told, looks, strict=True)]
+
+
+def compare_wrong(net: Networks, looks: Sequence[Look], answers: Sequence[Answer]) -> list[Answer]:
+    """Return the answers of ``compare_right`` with the logits of the wrong states."""
+    told = _told(net, looks, [list(answer.wrong) for answer in answers])
+    return [
+        replace(answer, wrong={state: float(line[SAME]) for state, line in states.items()})
+        for answer, states in zip(answers, told, strict=True)
+    ]
+
+
+def _told(
+    net: Networks, looks: Sequence[Look], wanted: Sequence[Sequence[str]]
+) -> list[dict[str, F32]]:
+    """Return what the comparer says of each part and its wanted states, mean over the cuts.
+
+    It runs on as many shots at once as fit the caches.
+    """
     rows: dict[tuple[int, ...], list[tuple[int, str, int]]] = {}
-    for i, look in enumerate(looks):
-        for state, shots in look.shots.items():
+    for i, (look, states) in enumerate(zip(looks, wanted, strict=True)):
+        for state in states:
             for v in range(len(look.maps)):
-                rows.setdefault((*look.maps.shape[2:], len(shots)), []).append((i, state, v))
-    got: list[dict[str, list[F32]]] = [{} for _ in looks]
+                shape = (*look.maps.shape[2:], len(look.shots[state]))
+                rows.setdefault(shape, []).append((i, state, v))
+    got: list[dict[str, list[F32]]] = [{state: [] for state in states} for states in wanted]
     for shape, every in rows.items():
         count = max(1, AT_ONCE // shape[-1])
         for at in range(0, len(every), count):
@@ -126,16 +158,17 @@ def compare(net: Networks, looks: list[Look]) -> list[Answer]:
                 np.stack([looks[i].mask for i, _, _ in jobs]),
             )
             for (i, state, _), line in zip(jobs, out, strict=True):
-                got[i].setdefault(state, []).append(line)
-    return [_answer(states, look) for states, look in zip(got, looks, strict=True)]
+                got[i][state].append(line)
+    return [
+        {state: np.asarray(np.mean(lines, axis=0), np.float32) for state, lines in states.items()}
+        for states in got
+    ]
 
 
-def _answer(states: dict[str, list[F32]], look: Look) -> Answer:
-    mean = {state: np.mean(lines, axis=0) for state, lines in states.items()}
-    right = mean[RIGHT]
+def _answer(right: F32, look: Look) -> Answer:
     return Answer(
         right=float(right[SAME]),
-        wrong={s: float(line[SAME]) for s, line in mean.items() if s != RIGHT},
+        wrong=dict.fromkeys((state for state in look.shots if state != RIGHT), UNASKED),
         sight=float(right[SIGHT]),
         shift=right[[DX, DY]].astype(np.float64),
         shift_error=float(np.exp(np.clip(right[LOG_ERROR_SHIFT], -6, 2))),
