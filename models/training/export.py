@@ -1,6 +1,8 @@
 """Write the trained networks as ONNX files.
 
-``python -m models.training.export --align align.pt --part part.pt --out models``
+``python -m models.training.export --align align.pt --part part.pt --out FLOATS``
+
+What ships is made from these by ``models.training.quantise``.
 
 Of several files the mean of the weights is taken (Wortsman et al. 2022, "Model soups", arXiv
 2203.05482), which serves where they were trained from the same weights.
@@ -94,7 +96,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--align", type=Path, nargs="+")
     parser.add_argument("--part", type=Path, nargs="+")
-    parser.add_argument("--out", type=Path, default=Path("models"))
+    parser.add_argument("--out", type=Path, required=True, help="folder of the float networks")
     args = parser.parse_args()
     with torch.no_grad():
         if args.align:

@@ -1,11 +1,13 @@
 """Take the shipped networks up again, to train them further.
 
-``python -m models.training.restore --models models --align align.pt --part part.pt``
+``python -m models.training.restore --models FLOATS --align align.pt --part part.pt``
 
 An exported network holds each batch normalisation folded into the convolution before it. Here
 the convolution keeps the folded weights and its normalisation only adds the bias, so that the
 network says what the exported one says. :func:`settle` then gives the normalisations the
-statistics of the pictures to come, without a change to what the network says.
+statistics of the pictures to come, without a change to what the network says. Files whose weights
+were made bytes (``models.training.quantise``) are refused: ``models/README.md`` says where the
+float ones are.
 """
 
 from __future__ import annotations
@@ -22,6 +24,8 @@ from torch import Tensor, nn
 
 from models.training.nets import Aligner, PartNet
 
+IN_BYTES = frozenset({"QuantizeLinear", "DequantizeLinear", "DynamicQuantizeLinear"})
+
 
 def folded_pairs(net: nn.Module) -> Iterator[tuple[nn.Conv2d, nn.BatchNorm2d]]:
     """Yield each convolution that a batch normalisation follows, in the order of use."""
@@ -37,9 +41,11 @@ def restore(net: nn.Module, path: Path) -> None:
     """Give ``net`` the weights of the ONNX file ``path``, which was exported from its like.
 
     Raises:
-        ValueError: the file holds another network.
+        ValueError: the file holds another network, or one with 8-bit weights.
     """
     graph = onnx.load(str(path)).graph
+    if any(node.op_type in IN_BYTES for node in graph.node):
+        raise ValueError(f"{path} has 8-bit weights; name the folder of the float networks")
     held = {i.name: torch.from_numpy(np.array(numpy_helper.to_array(i))) for i in graph.initializer}
     held |= _linear_weights(graph, held)
     named = dict(net.named_parameters())
@@ -122,7 +128,7 @@ def _adding(total: Tensor) -> Callable[[nn.Module, tuple[Tensor, ...]], None]:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--models", type=Path, default=Path("models"))
+    parser.add_argument("--models", type=Path, required=True, help="folder of the float networks")
     parser.add_argument("--align", type=Path, help="where the weights of the aligner go")
     parser.add_argument("--part", type=Path, help="where those of describer and comparer go")
     args = parser.parse_args()

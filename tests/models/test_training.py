@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,11 +15,12 @@ pytest.importorskip("onnx", reason="training is an optional extra")
 
 import onnxruntime
 import torch
+from torch import nn
 
 from demo_data.render import phone
 from models.training import data, expert, pasted, restore, seeking, shelf
 from models.training.develop import Darkroom, calm, smoothed
-from models.training.export import mean_weights
+from models.training.export import export_align, export_part, mean_weights
 from models.training.nets import Aligner, Comparer, PartNet
 from models.training.pairs import Pairs
 from models.training.train_align import part_errors, part_targets
@@ -25,6 +28,30 @@ from models.training.train_compare import TrainedNet
 from verify.vision import learnt, locate
 
 MODELS = Path(restore.__file__).parents[1]
+
+
+def _lived_in(net: nn.Module, seed: int) -> Any:
+    """Give a network statistics as if it had seen pictures."""
+    generator = torch.Generator().manual_seed(seed)
+    for parameter in net.parameters():  # the exporter keeps of equal ones only the first
+        parameter += 0.01 * torch.randn(parameter.shape, generator=generator)
+    for module in net.modules():
+        if isinstance(module, nn.BatchNorm2d):
+            module.running_mean.normal_(0, 0.1, generator=generator)
+            module.running_var.uniform_(0.5, 2.0, generator=generator)
+    return net.eval()
+
+
+@pytest.fixture(scope="module")
+def floats(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder of float networks: those that ship have 8-bit weights."""
+    folder = tmp_path_factory.mktemp("floats")
+    torch.manual_seed(7)
+    with torch.no_grad(), warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # the exporter says that there is a newer one
+        export_part(_lived_in(PartNet(), 1), folder)
+        export_align(_lived_in(Aligner(), 2), folder)
+    return folder
 
 
 def _light(seed: int) -> np.ndarray:
@@ -324,10 +351,10 @@ def test_a_pasted_state_that_nobody_can_see_is_not_asked_about() -> None:
 
 
 @pytest.fixture(scope="module")
-def restored() -> PartNet:
+def restored(floats: Path) -> PartNet:
     net = PartNet().eval()
-    restore.restore(net.describer, MODELS / "describe.onnx")
-    restore.restore(net.comparer, MODELS / "compare.onnx")
+    restore.restore(net.describer, floats / "describe.onnx")
+    restore.restore(net.comparer, floats / "compare.onnx")
     return net
 
 
@@ -342,28 +369,28 @@ def _saying(net: PartNet) -> tuple[np.ndarray, np.ndarray, list[np.ndarray]]:
     return maps.numpy(), answer.numpy(), [x, mask, weight]
 
 
-def test_restored_networks_say_what_the_exported_ones_say(restored: PartNet) -> None:
+def test_restored_networks_say_what_the_exported_ones_say(restored: PartNet, floats: Path) -> None:
     maps, answer, (x, mask, weight) = _saying(restored)
-    describe = onnxruntime.InferenceSession(MODELS / "describe.onnx")
-    compare = onnxruntime.InferenceSession(MODELS / "compare.onnx")
+    describe = onnxruntime.InferenceSession(floats / "describe.onnx")
+    compare = onnxruntime.InferenceSession(floats / "compare.onnx")
     expected = describe.run(None, {"patch": x})[0]
     assert maps == pytest.approx(expected, abs=2e-4)
     fed = {"patch": maps[:1], "shots": maps[None, 1:], "mask": mask, "weight": weight}
     assert answer == pytest.approx(compare.run(None, fed)[0], abs=2e-4)
 
 
-def test_the_restored_aligner_says_what_the_exported_networks_say() -> None:
+def test_the_restored_aligner_says_what_the_exported_networks_say(floats: Path) -> None:
     net = Aligner().eval()
     nets = {"encode": net.encoder, "match": net.matcher, "refine": net.refiner}
     for name, part in nets.items():
-        restore.restore(part, MODELS / f"{name}.onnx")
+        restore.restore(part, floats / f"{name}.onnx")
     rng = np.random.default_rng(6)
     pictures = rng.normal(0, 0.5, (2, 3, 240, 320)).astype(np.float32)
     with torch.no_grad():
         tokens, maps = net.encoder(torch.from_numpy(pictures))
         similarity, _, _ = net.matcher(tokens[:1], tokens[1:])
         flow, fit = net.refiner(maps[:1], maps[1:])
-    run = {name: onnxruntime.InferenceSession(MODELS / f"{name}.onnx").run for name in nets}
+    run = {name: onnxruntime.InferenceSession(floats / f"{name}.onnx").run for name in nets}
     said = run["encode"](None, {"picture": pictures})
     assert tokens.numpy() == pytest.approx(said[0], abs=1e-3)
     fed = {"reference": tokens[:1].numpy(), "photo": tokens[1:].numpy()}
@@ -411,9 +438,14 @@ def test_settling_changes_the_statistics_and_not_what_is_said(restored: PartNet)
     assert after[1] == pytest.approx(before[1], abs=1e-3)
 
 
-def test_a_file_of_another_network_is_refused() -> None:
+def test_a_file_of_another_network_is_refused(floats: Path) -> None:
     with pytest.raises(ValueError, match="folded convolutions"):
-        restore.restore(PartNet().comparer, MODELS / "describe.onnx")
+        restore.restore(PartNet().comparer, floats / "describe.onnx")
+
+
+def test_a_file_with_bytes_for_weights_is_refused() -> None:
+    with pytest.raises(ValueError, match="folder of the float networks"):
+        restore.restore(PartNet().describer, MODELS / "describe.onnx")
 
 
 def test_of_several_files_the_mean_is_exported(tmp_path: Path) -> None:

@@ -51,7 +51,7 @@ class Networks:
             if not self._path(name).is_file():
                 raise ModelError(
                     f"{self._path(name)} is not there; install the product again, "
-                    "or make it with 'python -m models.training.export'"
+                    "models/README.md says how it is made"
                 )
 
     def _path(self, name: str) -> Path:
