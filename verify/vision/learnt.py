@@ -75,12 +75,13 @@ def fit(examples: Mapping[str, Sequence[NDArray[np.float16]]], mask: F32) -> Exp
     which = np.repeat(np.arange(len(states)), [len(examples[s]) for s in states])
     target = np.where(which[:, None] == np.arange(len(states)), 1.0, -1.0)
     share = len(which) / len(states) / np.bincount(which)[which]  # states weigh the same
-    mean_seen = np.average(seen, axis=0, weights=share)
+    # in single precision: the features are many, and were no more precise before
+    mean_seen = (share / share.sum()).astype(np.float32) @ seen
     mean_target = np.average(target, axis=0, weights=share)
-    centred = seen - mean_seen
+    seen -= mean_seen
     root = np.sqrt(share)[:, None]
-    kernel = root * (centred @ centred.T).astype(np.float64) * root.T
+    kernel = root * (seen @ seen.T).astype(np.float64) * root.T
     dual = np.linalg.solve(kernel + RIDGE * np.eye(len(seen)), root * (target - mean_target))
-    weights = ((root * dual).T @ centred).astype(np.float32)
+    weights = np.asarray((root * dual).T.astype(np.float32) @ seen, np.float32)
     constant = (mean_target - weights @ mean_seen).astype(np.float32)
     return Expert(states, weights, constant, mask)
