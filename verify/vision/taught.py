@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -23,11 +24,13 @@ from .judge import RIGHT, UNTRIED, Answer, Look, compare
 from .learnt import Expert, fit
 from .locate import Template
 from .network import Networks
+from .novelty import Cells, own_cells
 from .pose import Ground, Sought
 
 MOST_RIGHT = 6  # shots of the right state that a part is compared with
 MOST_WRONG = 3  # shots of each wrong state
 MOST_ANCHORS = 4
+SMALLER = 0.6  # share of the area of an outline up to which another one is inside, not beside
 
 
 @dataclass(frozen=True)
@@ -171,6 +174,21 @@ class Layout:
         """The plane of the body."""
         return Ground(self.body, self.view.size)
 
+    def own_cells(self, frame: PartFrame) -> Cells:
+        """Return (height/8, width/8): the cells of a part's patch that show it, not one inside."""
+        inner = [
+            mask_of(other.outline, frame.region, frame.shape)
+            for other in self.frames
+            if _lies_inside(other.outline, frame.outline)
+        ]
+        return own_cells(frame.mask, inner)
+
+
+def _lies_inside(small: F64, large: F64) -> bool:
+    """Say whether most of a clearly smaller outline, (N, 2), lies inside another."""
+    areas = [cv2.contourArea(o.astype(np.float32)) for o in (small, large)]
+    return areas[0] < SMALLER * areas[1] and bool(inside_polygon(small, large).mean() >= 0.5)
+
 
 def lay_out(view: View) -> Layout:
     """Lay out the patches of a view's parts. Parts that look alike get patches of one shape."""
@@ -269,7 +287,8 @@ class TaughtView:
                 more = [e for e in examples if e.shot != without]
                 if more:
                     banks[state] = more
-        expert = fit({state: [e.maps for e in few] for state, few in banks.items()}, frame.mask)
+        maps = {state: [e.maps for e in few] for state, few in banks.items()}
+        expert = fit(maps, frame.mask, RIGHT, self.layout.own_cells(frame))
         if without is None:
             self._experts[frame.part.id] = expert
         return expert
