@@ -46,7 +46,8 @@ PART_KEYS = [
 def test_the_keys_are_those_agreed() -> None:
     written = result_to_json(result(finding("a", "fault", "missing")))
     assert list(written) == KEYS
-    assert list(written["parts"][0]) == PART_KEYS
+    # readers ignore keys that they do not know, so that more may follow
+    assert list(written["parts"][0]) == [*PART_KEYS, "look_at"]
     assert written["retake"] is None
     assert written["marked"] is None
     assert list(written["made_by"]) == ["verify", "machine", "model"]
@@ -96,6 +97,7 @@ findings = st.builds(
     offset_mm=st.none() | numbers,
     turn_deg=st.none() | numbers,
     measures=st.lists(st.builds(Measure, texts, numbers, texts), max_size=2).map(tuple),
+    look_at=st.none() | st.tuples(numbers, numbers),
 )
 results = st.builds(
     replace,
@@ -125,11 +127,20 @@ CONSISTENT = [
                 turn_deg=-12.0,
                 measures=(Measure("gap", 0.5, "mm"),),
                 fix="Push it in.",
+                look_at=(4.25, 5.5),
             )
         ),
         marked="marked/1.jpg",
     ),
 ]
+
+
+def test_a_result_from_before_it_said_where_to_look_is_read() -> None:
+    value = result_to_json(CONSISTENT[-1])
+    assert result_from_json(value).parts[0].look_at == (4.25, 5.5)
+    for part in value["parts"]:
+        del part["look_at"]
+    assert result_from_json(value).parts[0].look_at is None
 
 
 @pytest.mark.parametrize("given_", CONSISTENT)

@@ -285,6 +285,9 @@ class Finding:
     offset_mm: float | None = None
     turn_deg: float | None = None
     measures: tuple[Measure, ...] = ()
+    # where a part that is not ok looks least like right shots, in pixels of the upright photo;
+    # None where that is not one place
+    look_at: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)

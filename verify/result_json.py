@@ -110,7 +110,14 @@ def _finding_to_json(finding: Finding) -> Json:
         ],
         "message": finding.message,
         "fix": finding.fix,
+        "look_at": _point_to_json(finding.look_at),
     }
+
+
+def _point_to_json(point: tuple[float, float] | None) -> list[float | None] | None:
+    if point is None or not all(map(math.isfinite, point)):
+        return None
+    return [_number(v, _PIXEL_DIGITS) for v in point]
 
 
 def _number(value: float | None, digits: int | None) -> float | None:
@@ -159,6 +166,7 @@ def _finding(value: Mapping[str, Any]) -> Finding:
         fix=value["fix"],
         offset_mm=value["offset_mm"],
         turn_deg=value["turn_deg"],
+        look_at=_point(value.get("look_at")),  # older results have none
         measures=tuple(
             Measure(m["name"], _known(m["value"]), m["unit"]) for m in value["measures"]
         ),
@@ -168,3 +176,10 @@ def _finding(value: Mapping[str, Any]) -> Finding:
 def _known(value: float | None) -> float:
     """Return the number; ``null`` comes back as not-a-number, which is written as ``null``."""
     return math.nan if value is None else float(value)
+
+
+def _point(value: Sequence[float] | None) -> tuple[float, float] | None:
+    if value is None:
+        return None
+    x, y = value
+    return float(x), float(y)

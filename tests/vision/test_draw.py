@@ -33,7 +33,15 @@ from verify.domain import (
 from verify.errors import UsageError
 from verify.vision import draw_sheet
 from verify.vision.draw import draw_marked, headline, write_marked
-from verify.vision.draw_shapes import CONTRASTS, Look, draw_outline, draw_plate, grown, line_reach
+from verify.vision.draw_shapes import (
+    CONTRASTS,
+    RING,
+    Look,
+    draw_outline,
+    draw_plate,
+    grown,
+    line_reach,
+)
 from verify.vision.draw_tags import Want, place_plates
 from verify.vision.draw_text import REGULAR, WORDS, shorten, text_width, wrap, write
 
@@ -112,6 +120,28 @@ def test_the_line_runs_around_the_part_and_covers_nothing_of_it(verdict: str) ->
     far[300 - reach : 420 + reach, 400 - reach : 520 + reach] = False
     count, _ = cv2.connectedComponents(far.astype(np.uint8))
     assert count - 1 == 1
+
+
+def test_a_ring_is_drawn_round_the_place_and_said_so() -> None:
+    plain = np.full((750, 1000, 3), GREY, np.uint8)
+    held = replace(finding("a", "unsure", square(400, 300, 200)), look_at=(450.0, 420.0))
+    marked = draw_marked(plain, result(held), view("a"))
+    drawn = photo_in(marked, plain, (1000, 750))
+    changed = (drawn != plain).any(axis=2)
+    assert not changed[414:427, 444:457].any()  # what the ring points at stays in view
+    y, x = np.nonzero(changed[302:499, 402:599])
+    away = np.hypot(x + 402 - 450, y + 302 - 420)
+    assert len(away) > 100
+    assert 10 * RING - 8 < away.min() < away.max() < 10 * RING + 8
+    plainer = draw_marked(plain, result(replace(held, look_at=None)), view("a"))
+    assert (marked[:100] != plainer[:100]).any()  # the banner speaks of it
+
+
+def test_a_small_part_has_no_ring() -> None:
+    plain = np.full((750, 1000, 3), GREY, np.uint8)
+    part = finding("a", "fault", square(400, 300, 50))
+    pointed = draw_marked(plain, result(replace(part, look_at=(425.0, 325.0))), view("a"))
+    assert (pointed == draw_marked(plain, result(part), view("a"))).all()
 
 
 def test_outlines_of_the_full_photo_fit_the_reduced_one() -> None:

@@ -86,6 +86,32 @@ def test_two_shots_say_nothing_of_what_is_usual_and_seven_no_more_than_six() -> 
     assert len(seven[0].shots) == len(seven[1]) == novelty.MOST_SHOTS
 
 
+@pytest.mark.parametrize(("y", "x"), [(0, 0), (3, 9), (7, 4)])
+def test_the_strangest_place_is_where_the_change_is(y: int, x: int) -> None:
+    known, _ = novelty.learn(shots(6), ALL) or pytest.fail("six shots are enough")
+    found = known.strangest(changed(shots(1, seed=7)[0], y, x))
+    assert found is not None
+    assert abs(found[0] - (x + 1)) <= 1
+    assert abs(found[1] - (y + 1)) <= 1
+
+
+def test_nowhere_is_pointed_at_where_nothing_or_everything_is_strange() -> None:
+    known, _ = novelty.learn(shots(6), ALL) or pytest.fail("six shots are enough")
+    assert known.strangest(shots(1, seed=7)[0]) is None
+    assert known.strangest(unit(OTHER.astype(np.float32))) is None
+
+
+def test_what_is_out_of_its_place_is_found_beside_it() -> None:
+    cells = np.zeros(SIZE, bool)
+    cells[3:7, 3:9] = True
+    known, _ = novelty.learn(shots(6), cells) or pytest.fail("six shots are enough")
+    beside = shots(1, seed=7)[0]
+    beside[:, 2, 3:6] = unit(OTHER.astype(np.float32))[:, 2, 3:6]
+    found = known.strangest(beside)
+    assert found is not None
+    assert found[1] <= 3
+
+
 def test_what_lies_inside_a_part_is_not_its_own() -> None:
     mask = np.zeros((16, 16), np.float32)
     mask[1:15, 1:15] = 1

@@ -21,7 +21,7 @@ from ..domain import (
 )
 from . import frame as fr
 from . import judge, pose, quality, relief, words
-from .align import Placement
+from .align import CELL, Placement
 from .frame import F64, U8, Levels
 from .judge import Answer, Calibration, Look, Way
 from .network import Networks
@@ -52,6 +52,7 @@ class _Sight:
     frame: PartFrame
     patch_from_photo: F64
     patch: U8 | None = None
+    look: Look | None = None
     answer: Answer | None = None
     p_right: float | None = None
     unseen: RetakeReason | None = None
@@ -105,7 +106,7 @@ def _look(net: Networks, view: TaughtView, sights: list[_Sight], picture: Levels
         maps = net.describe(np.stack(patches))
         for i, patch, m in zip(group, patches, maps, strict=True):
             sights[i].patch = patch
-            looks[i] = view.look_of(sights[i].frame, m[None])
+            sights[i].look = looks[i] = view.look_of(sights[i].frame, m[None])
     return [looks[i] for i in range(len(sights))]
 
 
@@ -180,7 +181,21 @@ def _finding(sight: _Sight, view: TaughtView, photo: Photo, calibration: Calibra
         fix=words.fix(part, verdict, found),
         offset_mm=round(float(np.linalg.norm(answer.shift)) * span * mm, 2) if mm else None,
         turn_deg=round(answer.turn_deg, 1) if verdict is PartVerdict.OK else None,
+        look_at=None if verdict is PartVerdict.OK else _look_at(sight, photo, found),
     )
+
+
+def _look_at(sight: _Sight, photo: Photo, found: str) -> tuple[float, float] | None:
+    """Return where a part looks least like right shots, in the full photo; None if nowhere."""
+    absent = any(f.state == found and f.how is How.ABSENT for f in sight.frame.part.faults)
+    if absent or sight.look is None or sight.look.expert is None:
+        return None
+    cell = sight.look.expert.strangest(sight.look.maps[0])
+    if cell is None:
+        return None
+    in_patch = (np.array([cell], np.float64) + 0.5) * CELL - 0.5
+    ((x, y),) = photo.to_full(fr.apply(fr.inverse(sight.patch_from_photo), in_patch))
+    return float(x), float(y)
 
 
 def _verdict(p_right: float, way: Way) -> PartVerdict:

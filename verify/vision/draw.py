@@ -35,12 +35,14 @@ from verify.errors import UsageError
 from verify.vision.draw_shapes import (
     INK,
     PAPER,
+    RING,
     Contour,
     Look,
     blank,
     draw_leader,
     draw_outline,
     draw_plate,
+    draw_ring,
     draw_tick,
     grown,
     line_reach,
@@ -60,12 +62,13 @@ ToPixels = Callable[[ArrayLike], NDArray[np.float64]]
 
 @dataclass(frozen=True)
 class _Mark:
-    """A finding with its number ('' if it needs none) and where its outline is drawn."""
+    """A finding with its number ('' if it needs none), and where its outline and ring are drawn."""
 
     finding: Finding
     look: Look
     number: str
     contours: list[Contour]
+    ring: tuple[float, float] | None = None
 
 
 def draw_marked(
@@ -103,7 +106,9 @@ def draw_marked(
     problems = [mark for mark in marks if mark.number]
     marked = _draw_photo(photo, marks, unit, said)
     sheet = Sheet(photo.shape[1], said)
-    top = banner(sheet, headline(result, language), _subtitle(result, said), result.verdict)
+    ringed = any(mark.ring is not None for mark in problems)
+    below = _subtitle(result, said, ringed)
+    top = banner(sheet, headline(result, language), below, result.verdict)
     if not with_list:
         return np.vstack([top, marked])
     entries = [_entry(mark, view, said, language) for mark in problems]
@@ -222,16 +227,25 @@ def _marks(
     for position, finding in enumerate([*problems, *right]):
         look = look_of(finding)
         contours: list[Contour] = []
+
+        def there(points: ArrayLike) -> NDArray[np.float64]:
+            at = np.asarray(points, np.float64) if to_pixels is None else to_pixels(points)
+            return (at + 0.5) * scale - 0.5
+
         if finding.outline:
-            corners = np.array(finding.outline, np.float64)
-            corners = corners if to_pixels is None else to_pixels(corners)
-            corners = (corners + 0.5) * scale - 0.5
+            corners = there(finding.outline)
             if np.isfinite(corners).all():
                 contours = grown(corners, line_reach(look, unit) + 1, size)
         number = str(position + 1) if position < len(problems) else ""
         if look is Look.UNSURE:
             number += "?"
-        marks.append(_Mark(finding, look, number, contours))
+        ring: tuple[float, float] | None = None
+        if finding.look_at is not None and contours:
+            extent = max(float(np.ptp(contour, axis=0).max()) for contour in contours)
+            if extent > 5 * RING * unit:  # on a small part it would hide what it points at
+                x, y = there([finding.look_at])[0]
+                ring = float(x), float(y)
+        marks.append(_Mark(finding, look, number, contours, ring))
     return marks
 
 
@@ -255,6 +269,9 @@ def _draw_photo(photo: Pixels, marks: Sequence[_Mark], unit: float, said: Words)
             draw_outline(marked[: photo.shape[0]], contour, mark.look, unit)
     for mark in right:
         _draw_tick(marked, mark, [*clear], places, unit)
+    for mark in problems:
+        if mark.ring is not None:
+            draw_ring(marked[: photo.shape[0]], mark.ring, unit)
     for place in places:
         draw_leader(marked, _into(place, plate), place.anchor, unit)
     for mark, text, place in zip(problems, texts, places, strict=True):
@@ -343,11 +360,14 @@ def _unbroken(phrase: str) -> str:
     return phrase.replace(" ", "\u00a0")
 
 
-def _subtitle(result: Result, said: Words) -> str:
+def _subtitle(result: Result, said: Words, ringed: bool) -> str:
     if result.retake is not None and result.verdict is PhotoVerdict.RETAKE:
         return advice(result.retake, said.language)
     right = sum(finding.verdict is PartVerdict.OK for finding in result.parts)
-    return said.right.format(n=right, total=len(result.parts)) if result.parts else ""
+    if not result.parts:
+        return ""
+    counted = said.right.format(n=right, total=len(result.parts))
+    return f"{counted}. {said.ring}" if ringed else counted
 
 
 def _entry(mark: _Mark, view: View | None, said: Words, language: str) -> Entry:

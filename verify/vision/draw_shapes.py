@@ -20,6 +20,7 @@ from verify.vision.draw_text import Colour, Pixels, write_centred
 
 Contour = NDArray[np.float64]  # (N, 2), closed, x and y in pixels of the canvas
 
+RING = 1.7  # radius of the ring round a place that wants a look, hundredths of the width
 _FINE = 4  # bits behind the point that OpenCV is given
 
 
@@ -188,6 +189,15 @@ def draw_plate(
     room = 0.46 if look is Look.CAUTION else 0.56  # a diamond is narrow
     height = round(size * room * (1.0, 0.84, 0.66)[min(len(number), 3) - 1])
     write_centred(canvas, number, centre, height, look.text)
+
+
+def draw_ring(canvas: Pixels, centre: tuple[float, float], unit: float) -> None:
+    """Draw a ring round the place that wants a look; open in four places, so that it is no part."""
+    for width, tone in ((0.9 * unit, INK), (0.4 * unit, PAPER)):
+        for quarter in range(4):
+            angles = np.deg2rad(np.arange(90 * quarter + 14, 90 * quarter + 77, 3))
+            arc = np.stack([np.cos(angles), np.sin(angles)], axis=1) * RING * unit + centre
+            _line(canvas, arc, width, tone)
 
 
 def draw_tick(canvas: Pixels, centre: tuple[float, float], size: float) -> None:

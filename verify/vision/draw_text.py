@@ -42,6 +42,7 @@ class Words:
     is_displaced: str
     is_unsure: str
     is_unseen: str
+    ring: str
 
 
 WORDS = {
@@ -60,6 +61,7 @@ WORDS = {
         is_displaced="out of place",
         is_unsure="cannot tell",
         is_unseen="not seen",
+        ring="Look first where a ring is",
     ),
     "es": Words(
         language="es",
@@ -76,6 +78,7 @@ WORDS = {
         is_displaced="fuera de su sitio",
         is_unsure="no se puede saber",
         is_unseen="no se ve",
+        ring="Mire primero donde hay un anillo",
     ),
 }
 

@@ -59,6 +59,15 @@ class Expert:
         told = (seen @ self.weights.T).mean(0) + self.constant
         return {state: float(value) for state, value in zip(self.states, told, strict=True)}
 
+    def strangest(self, maps: F32) -> tuple[int, int] | None:
+        """Return column and row of the cell of (64, h, w) maps that looks least like right shots.
+
+        None where that is not one place, or nothing is known of it.
+        """
+        if self.novelty is None:
+            return None
+        return self.novelty.strangest(unit(maps.astype(np.float32)))
+
 
 def features(maps: F32, mask: F32) -> F32:
     """Return (D,) features of (64, h, w) maps: directions only, slightly blurred, weighted."""

@@ -26,6 +26,9 @@ STEADY = 0.03  # distance that is added to the spread of a cell in which right s
 STRIKING = 0.05  # share of the cells that count: those that are strangest
 INSIDE = 0.05  # least share of a cell inside the outline
 LEAST_CELLS = 4
+# One place is pointed at where a few cells are at least so many spreads off: those that are half as
+# strange as the strangest may be no more than this share of the part.
+POINTED_FROM, LOCAL = 2.0, 0.4
 ROUND = 2  # cells round a part inside this one: it stands out, and moves with the camera
 
 
@@ -52,6 +55,22 @@ class Novelty:
         """
         apart = distances(directions, self.shots).min(1)
         return _strangeness(apart, self.usual, self.spread, self.cells)
+
+    def strangest(self, directions: F32) -> tuple[int, int] | None:
+        """Return column and row of the cell round which (64, h, w) directions are strangest.
+
+        Cells next to the part's count as well: what is out of its place lies there. None where
+        nothing is strange, or much of the part is.
+        """
+        apart = distances(directions[None], self.shots).min(1)[0]
+        near = cv2.dilate(self.cells.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+        z = np.where(near, (apart - self.usual) / (self.spread + STEADY), 0)
+        soft = np.where(near, cv2.blur(np.maximum(z, 0).astype(np.float32), (3, 3)), 0)
+        most = float(soft.max())
+        if most < POINTED_FROM or (soft[near] > most / 2).mean() > LOCAL:
+            return None
+        row, column = np.unravel_index(int(soft.argmax()), soft.shape)
+        return int(column), int(row)
 
 
 def learn(shots: Sequence[F32], cells: Cells) -> tuple[Novelty, F32] | None:
