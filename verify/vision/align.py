@@ -33,7 +33,7 @@ MIN_POINTS = 8
 MOST_PASSES = 5  # of refining
 LONG = 1.25  # a body's box so many times as long as wide cannot be found a quarter turned
 TURNED_NEAR = 4.0  # logit: a turned place whose first pass falls short by more is not refined
-SETTLED = 1.5  # pixels of the crop that a pass moves the body by, below which it was the last
+SETTLED = 0.7  # pixels of the crop that a pass moves the body by, below which it was the last
 # Sigma, pixels of the crop, of a part's place as the refining network sees it: by what it says of
 # its own error, and at best; and as plane and height say.
 FLOW_ERROR, FLOW_BEST, PLANE_ERROR = 1.3, 0.5, 1.5
