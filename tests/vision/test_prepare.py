@@ -262,7 +262,7 @@ def test_what_was_made_from_a_shot_goes_with_it(
     (view,) = teach(write_machine(folder, shots=shots)).views
     given: list[dict[str, int]] = []
 
-    def fit(examples: dict[str, list[Any]], _: Any) -> None:
+    def fit(examples: dict[str, list[Any]], *_: Any) -> None:
         given.append({state: len(maps) for state, maps in examples.items()})
 
     monkeypatch.setattr(taught, "fit", fit)
