@@ -152,6 +152,8 @@ def test_keys_of_a_newer_release_are_accepted() -> None:
         (("parts", 0, "severity"), "halt"),
         (("parts", 0, "outline"), [[1, 2], [3, 4]]),
         (("parts", 0, "outline", 0), [1]),
+        (("parts", 0, "look_at"), [1]),
+        (("parts", 0, "look_at"), ["1", 2]),
         (("parts", 0, "offset_mm"), "1.5"),
         (("parts", 0, "offset_mm"), -1),
         (("parts", 0, "measures", 0, "unit"), None),
@@ -176,8 +178,15 @@ def test_a_result_that_lacks_a_key_is_refused(key: str) -> None:
     assert not RESULT_SCHEMA.is_valid(lacking)
 
 
-@pytest.mark.parametrize("key", sorted(result()["parts"][0]))
+# ``look_at`` came later; results from before are still results.
+@pytest.mark.parametrize("key", sorted(set(result()["parts"][0]) - {"look_at"}))
 def test_a_finding_that_lacks_a_key_is_refused(key: str) -> None:
     lacking = result()
     del lacking["parts"][0][key]
     assert not RESULT_SCHEMA.is_valid(lacking)
+
+
+def test_a_finding_from_before_it_said_where_to_look_is_valid() -> None:
+    older = result()
+    del older["parts"][0]["look_at"]
+    assert RESULT_SCHEMA.is_valid(older)
