@@ -64,7 +64,7 @@ class Novelty:
         """
         apart = distances(directions[None], self.shots).min(1)[0]
         near = cv2.dilate(self.cells.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
-        z = np.where(near, (apart - self.usual) / (self.spread + STEADY), 0)
+        z = np.where(near, _in_spreads(apart, self.usual, self.spread), 0)
         soft = np.where(near, cv2.blur(np.maximum(z, 0).astype(np.float32), (3, 3)), 0)
         most = float(soft.max())
         if most < POINTED_FROM or (soft[near] > most / 2).mean() > LOCAL:
@@ -104,16 +104,21 @@ def distances(directions: F32, shots: F32) -> F32:
 
 def _usual(apart: F32) -> tuple[F32, F32]:
     """Return mean and spread, (h, w) each, of every shot's distance to the likest other one."""
-    others = apart + np.where(np.eye(len(apart), dtype=bool), np.float32(np.inf), np.float32(0))[
-        ..., None, None
-    ]  # fmt: skip
+    others = apart.copy()
+    others[np.diag_indices(len(apart))] = np.inf
     nearest = others.min(1)
     return nearest.mean(0), nearest.std(0)
 
 
+def _in_spreads(apart: F32, usual: F32, spread: F32) -> F32:
+    """Return how far (..., h, w) distances to the likest shot are from the usual ones."""
+    out: F32 = (apart - usual) / (spread + STEADY)
+    return out
+
+
 def _strangeness(apart: F32, usual: F32, spread: F32, cells: Cells) -> F32:
     """Return (N,) of (N, h, w) distances to the likest shot."""
-    z = ((apart - usual) / (spread + STEADY))[:, cells]
+    z = _in_spreads(apart, usual, spread)[:, cells]
     count = max(1, int(STRIKING * z.shape[1]))
     striking = np.partition(z, -count, axis=1)[:, -count:].mean(1)
     out: F32 = np.log1p(np.maximum(striking, 0))
