@@ -257,9 +257,12 @@ def main() -> None:
     bank.upload(args.device)
     say(f"{len(bank.episodes)} machines, {len(bank.images)} pictures, {clock(started)}")
     net = Aligner()
-    net.encoder.backbone.load_imagenet(str(args.weights))
     if args.resume:
         net.load_state_dict(torch.load(args.resume, map_location="cpu", weights_only=True))
+    elif args.weights:
+        net.encoder.backbone.load_imagenet(str(args.weights))
+    else:
+        parser.error("name --weights or --resume")
     net.to(args.device, memory_format=torch.channels_last).train()
     cutter = PairCutter(bank, [], args.device, args.seed)
 
