@@ -18,7 +18,7 @@ from demo_data.machines.views import view_specs
 
 SEED = 20260611
 FULL = "pier-3"  # the machine with all shots; the others have fewer
-PARTS = ("reference", "photos", "large")
+PARTS = ("reference", "photos", "large", "spoilt")
 # A view's place here goes into its seeds: append, never reorder, and old pictures stay.
 SEEDED = ("valves", "door-back", "door-front", "pump", "seals", "barrels")
 
@@ -33,8 +33,8 @@ def _arguments(argv: list[str] | None) -> argparse.Namespace:
     parser.add_argument("--spp", type=int, default=96, help="samples per pixel")
     parser.add_argument("--scale", type=float, default=1.0, help="below 1: a quick small look")
     parser.add_argument("--jobs", type=int, default=1, help="processes; GPUs are dealt in turn")
-    parser.add_argument("--count", type=int, default=350, help="large: photos per view")
-    parser.add_argument("--from", dest="start", type=int, default=0, help="large: first photo")
+    parser.add_argument("--count", type=int, default=350, help="large, spoilt: photos per view")
+    parser.add_argument("--from", dest="start", type=int, default=0, help="large, spoilt: first photo")
     parser.add_argument("--only", type=int, help="at most so many pictures per view, for a look")
     parser.add_argument(
         "--keep", action="store_true", help="leave pictures that are there already as they are"
@@ -57,7 +57,8 @@ def tasks_of(args: argparse.Namespace, machine: str) -> list[Task]:
         elif args.part == "photos":
             made = plan.photos(machine, view, full, seed)
         else:
-            made = plan.large(machine, view, args.start + args.count, seed)[args.start :]
+            draw = plan.spoilt if args.part == "spoilt" else plan.large
+            made = draw(machine, view, args.start + args.count, seed)[args.start :]
         out += made[: args.only] if args.only else made
     return out
 
@@ -155,7 +156,7 @@ def write_all(tasks: list[Task], truth: dict[str, Any], args: argparse.Namespace
             for name in dict.fromkeys(task.file.split("/")[0] for task in mine):
                 group = [task for task in mine if task.file.startswith(f"{name}/")]
                 text = folder.labels_toml(group)
-                suffix = f"-{args.start:05d}" if args.part == "large" and args.start else ""
+                suffix = f"-{args.start:05d}" if args.part != "photos" and args.start else ""
                 (home / f"labels-{name}{suffix}.toml").write_text(text, encoding="utf-8")
                 rows = [truth[machine][task.file] for task in group]
                 folder.write_truth(home / f"truth-{name}{suffix}.jsonl", rows)

@@ -1,4 +1,4 @@
-"""Which pictures are taken: reference shots, labelled photos in three parts, the large set."""
+"""Which pictures are taken: reference shots, labelled photos in three parts, large sets."""
 
 from __future__ import annotations
 
@@ -192,6 +192,21 @@ def large(machine: str, view: ViewSpec, count: int, seed: tuple[int, ...]) -> li
     return tasks
 
 
+def spoilt(machine: str, view: ViewSpec, count: int, seed: tuple[int, ...]) -> list[Task]:
+    """Return ``count`` photos for measuring that must be taken again, each reason in turn."""
+    return [
+        Task(
+            machine,
+            view.id,
+            f"spoilt/{view.id}-{k + 1:05d}.jpg",
+            "photo",
+            retake=RETAKES[k % len(RETAKES)],
+            seed=(*seed, 4, k),
+        )
+        for k in range(count)
+    ]
+
+
 def shown(tasks: Sequence[Task]) -> dict[tuple[str, str, str], int]:
     """Count how often each (view, part, state) is shown in judgeable pictures."""
     counts: dict[tuple[str, str, str], int] = {}
@@ -203,4 +218,4 @@ def shown(tasks: Sequence[Task]) -> dict[tuple[str, str, str], int]:
     return counts
 
 
-__all__ = ["PartSpec", "Task", "large", "photos", "reference", "shown"]
+__all__ = ["PartSpec", "Task", "large", "photos", "reference", "shown", "spoilt"]
