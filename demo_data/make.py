@@ -33,8 +33,10 @@ def _arguments(argv: list[str] | None) -> argparse.Namespace:
     parser.add_argument("--spp", type=int, default=96, help="samples per pixel")
     parser.add_argument("--scale", type=float, default=1.0, help="below 1: a quick small look")
     parser.add_argument("--jobs", type=int, default=1, help="processes; GPUs are dealt in turn")
-    parser.add_argument("--count", type=int, default=350, help="large, spoilt: photos per view")
-    parser.add_argument("--from", dest="start", type=int, default=0, help="large, spoilt: first photo")
+    parser.add_argument("--count", type=int, default=350, help="photos per view of a large set")
+    parser.add_argument(
+        "--from", dest="start", type=int, default=0, help="first photo of a large set"
+    )
     parser.add_argument("--only", type=int, help="at most so many pictures per view, for a look")
     parser.add_argument(
         "--keep", action="store_true", help="leave pictures that are there already as they are"

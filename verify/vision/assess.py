@@ -32,6 +32,10 @@ DISPLACED_FROM = (
     0.16  # shift, share of the root of a patch's pixels, of a part that is not in its place
 )
 
+# What hides one part also throws shadows on others and pulls at their places: beside a part that
+# cannot be seen only what is at most so likely right is called a fault.
+PLAIN = 0.05
+
 
 @dataclass(frozen=True)
 class Judged:
@@ -69,6 +73,10 @@ def assess(
     """Judge every part of ``view`` in a photo, with its levels, where the body was found."""
     started = time.perf_counter()
     scene = view.layout.scene(levels, placement)
+    body = view.layout.whole(levels, placement.photo_from_crop)
+    why = quality.trouble(body, view.whole) if body is not None and view.whole else None
+    if why is not None:
+        return _unjudgeable(view, scene, photo, why, started)
     scene = pose.settle(net, view.layout.ground, view.sought, scene)
     sights = [_sight(view, scene, part) for part in view.frames]
     seen = [s for s in sights if s.unseen is None]
@@ -78,14 +86,24 @@ def assess(
         sight.answer = answer
         sight.p_right = calibration.p_right(answer)
     _name_doubted(net, calibration, seen, looks)
-    soft = _mark_unseen(calibration, view, seen)
-    crop = fr.cut(levels, fr.inverse(placement.photo_from_crop), fr.CROP_SIZE, fine=1)
-    dark = quality.brightness(crop) < quality.DARK_LEVEL
-    findings = tuple(_finding(s, view, photo, calibration) for s in sights)
-    verdict, retake = _photo_verdict(sights, findings, photo, soft, dark)
+    _mark_unseen(calibration, view, seen)
+    again = any(s.unseen is not None and s.frame.part.severity is Severity.STOP for s in sights)
+    findings = tuple(_finding(s, view, photo, calibration, again) for s in sights)
+    verdict, retake = _photo_verdict(sights, findings, photo)
     ms = {"locate": (located - started) * 1000, "judge": (time.perf_counter() - located) * 1000}
     answers = {s.frame.part.id: s.answer for s in sights if s.answer is not None}
     return Judged(view.layout.view.id, verdict, retake, findings, ms, answers)
+
+
+def _unjudgeable(
+    view: TaughtView, scene: relief.Scene, photo: Photo, why: RetakeReason, started: float
+) -> Judged:
+    """Say that a photo must be taken again and show where its parts are; none is judged."""
+    sights = [_sight(view, scene, part) for part in view.frames]
+    findings = tuple(_unseen(s, photo, why) for s in sights)
+    ms = {"locate": (time.perf_counter() - started) * 1000, "judge": 0.0}
+    retake = quality.retake(why, parts="all of it")
+    return Judged(view.layout.view.id, PhotoVerdict.RETAKE, retake, findings, ms)
 
 
 def _sight(view: TaughtView, scene: relief.Scene, part: PartFrame) -> _Sight:
@@ -126,32 +144,29 @@ def _name_doubted(
         sight.answer = answer
 
 
-def _mark_unseen(calibration: Calibration, view: TaughtView, sights: list[_Sight]) -> bool:
-    """Mark parts under glare or something else; return whether the photo is too soft."""
-    ratios = []
+def _mark_unseen(calibration: Calibration, view: TaughtView, sights: list[_Sight]) -> None:
+    """Mark parts under glare or something else."""
     for sight in sights:
         if sight.patch is None or sight.answer is None:
             continue
-        fine, contrast, burnt = view.sharpness_of(sight.frame)
-        here = quality.detail(sight.patch, sight.frame.mask)
-        ratios.append(here.ratio / max(fine / max(contrast, 1e-6), 1e-9))
-        glaring = quality.burnt(sight.patch, sight.frame.mask) - burnt > quality.GLARE_SHARE
+        burnt = quality.burnt(sight.patch, sight.frame.mask) - view.burnt_of(sight.frame)
+        glaring = burnt > quality.GLARE_SHARE
         if glaring and (sight.p_right or 0.0) < quality.GLARE_SURE:
             sight.unseen = RetakeReason.GLARE
         elif sight.answer.sight < calibration.sight_from:
             sight.unseen = RetakeReason.COVERED
-    return len(ratios) > 0 and float(np.median(ratios)) < quality.BLUR_RATIO
 
 
 # --- From numbers to words ----------------------------------------------------------------
 
 
-def _finding(sight: _Sight, view: TaughtView, photo: Photo, calibration: Calibration) -> Finding:
+def _unseen(sight: _Sight, photo: Photo, why: RetakeReason | None) -> Finding:
+    """Return what is said of a part that cannot be judged, and where it lies."""
     part = sight.frame.part
     outline = fr.apply(
         fr.inverse(sight.patch_from_photo) @ sight.frame.patch_from_master, sight.frame.outline
     )
-    blank = Finding(
+    return Finding(
         id=part.id,
         verdict=PartVerdict.UNSEEN,
         severity=part.severity,
@@ -159,8 +174,16 @@ def _finding(sight: _Sight, view: TaughtView, photo: Photo, calibration: Calibra
         found=None,
         p_right=None,
         outline=quality.outline_of(photo.to_full(outline)),
-        message=words.message(part, PartVerdict.UNSEEN, None, sight.unseen),
+        message=words.message(part, PartVerdict.UNSEEN, None, why),
     )
+
+
+def _finding(
+    sight: _Sight, view: TaughtView, photo: Photo, calibration: Calibration, again: bool
+) -> Finding:
+    """Return what is said of a part; ``again``: the photo must be taken again for another part."""
+    part = sight.frame.part
+    blank = _unseen(sight, photo, sight.unseen)
     answer, p = sight.answer, sight.p_right
     if sight.unseen is not None or answer is None or p is None:
         return blank
@@ -169,6 +192,8 @@ def _finding(sight: _Sight, view: TaughtView, photo: Photo, calibration: Calibra
     if displaced:
         p = min(p, way.fault_to)
     verdict = _verdict(p, way)
+    if again and verdict is PartVerdict.FAULT and p > PLAIN:
+        verdict = PartVerdict.UNSURE
     found = _found(part, answer, verdict, displaced)
     mm = view.layout.view.mm_per_px
     span = sight.frame.span
@@ -224,20 +249,12 @@ def _found(part: Part, answer: Answer, verdict: PartVerdict, displaced: bool) ->
 
 
 def _photo_verdict(
-    sights: list[_Sight],
-    findings: tuple[Finding, ...],
-    photo: Photo,
-    soft: bool,
-    dark: bool,
+    sights: list[_Sight], findings: tuple[Finding, ...], photo: Photo
 ) -> tuple[PhotoVerdict, Retake | None]:
     """Apply the rule of the contract: fault, then retake, then unsure, then pass."""
     stops = [f for f in findings if f.severity is Severity.STOP]
-    if any(f.verdict is PartVerdict.FAULT for f in stops) and not soft:
+    if any(f.verdict is PartVerdict.FAULT for f in stops):
         return PhotoVerdict.HOLD, None
-    if dark:
-        return PhotoVerdict.RETAKE, quality.retake(RetakeReason.DARK)
-    if soft:
-        return PhotoVerdict.RETAKE, quality.retake(RetakeReason.BLUR)
     unseen = [s for s in sights if s.unseen is not None and s.frame.part.severity is Severity.STOP]
     if unseen:
         return PhotoVerdict.RETAKE, _unseen_retake(unseen, photo)

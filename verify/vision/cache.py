@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from .. import __version__
 from ..domain import Machine
 from .align import Anchor
+from .quality import Whole
 from .taught import Example, TaughtMachine, TaughtView, lay_out
 
 KEPT = 24  # files
@@ -91,6 +92,7 @@ def _view(machine: Machine, i: int, head: dict[str, Any], arrays: Any) -> Taught
         head["heights"],
         {part: arrays[f"{i}-look-{k}"] for k, part in enumerate(head["looks"])},
         head["hardest"],
+        tuple(Whole(**row) for row in head["whole"]),
     )
 
 
@@ -134,4 +136,5 @@ def _head(i: int, view: TaughtView, arrays: Arrays) -> dict[str, Any]:
         "heights": view.heights,
         "looks": list(view.looks),
         "hardest": view.hardest,
+        "whole": [asdict(one) for one in view.whole],
     }

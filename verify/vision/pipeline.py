@@ -146,7 +146,7 @@ class Checker:
             if other is not None:
                 return self._wrong_view(wanted, other[0], started)
         if placed is None:
-            dark = quality.brightness(picture.bgr) < quality.DARK_LEVEL
+            dark = quality.bright_level(picture.bgr) < quality.DARK_LEVEL
             why = RetakeReason.DARK if dark else RetakeReason.NOT_FOUND
             ms = {"align": _since(started), "locate": 0.0, "judge": 0.0}
             return Judged(wanted, PhotoVerdict.RETAKE, quality.retake(why), (), ms)

@@ -65,7 +65,7 @@ def _teach_view(
     machine: Machine, view: View, net: Networks, progress: Progress | None
 ) -> TaughtView:
     layout = lay_out(view)
-    anchors, placed, left_out = _place_shots(machine, layout, net, progress)
+    anchors, wholes, placed, left_out = _place_shots(machine, layout, net, progress)
     heights, placed = _heights(net, layout, placed)
     examples: list[Example] = []
     for shot in placed:
@@ -74,8 +74,9 @@ def _teach_view(
     made = _made(net, layout, heights, placed)
     looks = _right_looks(net, layout, heights, placed)
     taught = TaughtView(
-        layout, tuple(anchors), tuple(examples), made, tuple(left_out), heights, looks
-    )
+        layout, tuple(anchors), tuple(examples), made, tuple(left_out), heights, looks,
+        whole=tuple(wholes),
+    )  # fmt: skip
     return replace(taught, hardest=hardest_right(net, taught))
 
 
@@ -90,9 +91,14 @@ class _Placed:
 
 def _place_shots(
     machine: Machine, layout: Layout, net: Networks, progress: Progress | None
-) -> tuple[list[Anchor], list[_Placed], list[str]]:
-    """Find the body in every shot; return anchors, placed shots and files that are left out."""
+) -> tuple[list[Anchor], list[quality.Whole], list[_Placed], list[str]]:
+    """Find the body in every shot.
+
+    Returns:
+        Anchors; how the body looks in right shots; placed shots; files that are left out.
+    """
     anchors: list[Anchor] = []
+    wholes: list[quality.Whole] = []
     placed: list[_Placed] = []
     left_out: list[str] = []
     for number, shot in enumerate(layout.view.all_shots):
@@ -108,11 +114,14 @@ def _place_shots(
         if found is None:
             left_out.append(shot.file)
             continue
+        whole = None if shot.states else layout.whole(levels, found.photo_from_crop)
+        if whole is not None:
+            wholes.append(whole)
         if not shot.states and len(anchors) < MOST_ANCHORS:
             crop = fr.cut(levels, fr.inverse(found.photo_from_crop), fr.CROP_SIZE, fine=1)
             anchors.append(align.make_anchor(net, crop))
         placed.append(_Placed(shot, number, layout.scene(levels, found)))
-    return anchors, placed, left_out
+    return anchors, wholes, placed, left_out
 
 
 def _heights(
@@ -200,7 +209,6 @@ def _examples(
             continue
         for part, patch, maps in zip(chosen, patches, net.describe(np.stack(patches)), strict=True):
             state = shot.states.get(part.part.id, part.part.expect)
-            sharp = quality.detail(patch, part.mask)
             burnt = quality.burnt(patch, part.mask)
             out.append(
                 Example(
@@ -208,8 +216,6 @@ def _examples(
                     state,
                     placed.number,
                     maps.astype(np.float16),
-                    sharp.fine,
-                    sharp.contrast,
                     burnt,
                 )
             )
@@ -231,9 +237,7 @@ def _made(
                 patches = _counter_patches(layout, heights, shot, part, fault)
                 for maps in net.describe(np.stack(patches)) if patches else ():
                     half = maps.astype(np.float16)
-                    made.append(
-                        Example(part.part.id, fault.state, shot.number, half, 0.0, 0.0, 0.0)
-                    )
+                    made.append(Example(part.part.id, fault.state, shot.number, half, 0.0))
             if made:
                 out[part.part.id, fault.state] = tuple(made[:MOST_MADE])
     return out

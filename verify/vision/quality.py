@@ -1,13 +1,16 @@
 """Can this photo, and this part of it, be judged?
 
-Sharpness is judged on the aligned parts beside the reference shots, never by one number for
-all pictures (the variance of the Laplacian depends on what is shown; Pech-Pacheco et al.,
-ICPR 2000). Glare counts only where the reference shows none.
+Sharpness is judged on the aligned body beside the reference shots, never by one number for
+all pictures (measures of focus depend on what is shown; Pech-Pacheco et al., ICPR 2000). Glare
+counts only where the reference shows none.
 """
 
 from __future__ import annotations
 
+import dataclasses
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -16,8 +19,19 @@ from numpy.typing import NDArray
 from ..domain import Outline, Retake, RetakeReason
 from .frame import F32, F64, U8
 
-BLUR_RATIO = 0.10  # of the reference's fine detail, below which a photo is too soft
-DARK_LEVEL = 26  # grey level, 0 to 255, that the brighter half of the body must reach
+# Beside the right shots, on the body as it lies in the aligning crop: see ``trouble``.
+SOFT = 0.5  # of their sharpness, below which a photo is blurred
+DARK_LEVEL = 50.0  # grey level, 0 to 255, that the brighter half of the body must reach, or
+DARK_SHARE = 0.4  # of theirs, where the body is dark itself
+BRIGHT_LEVEL = 243.0  # that it reaches under a glare, while
+VEIL_LEVEL = 42.0  # its darkest parts lie so much above theirs
+BURNT_SOFT = 0.10  # share burnt out beyond theirs from which a lamp took the edges away, no blur
+LEAST_SEEN = 0.2  # of the body in the picture, below which nothing is said of it as a whole
+FLAT = 1e-6  # energy of edges where there are none
+BURNT_LEVEL = 250  # of the brightest colour
+# Sigmas, pixels of the crop, at which edges are read off: one takes the noise away, at the other
+# a blur that makes a photo useless takes hardly more.
+EDGE_SCALES = (0.8, 2.0)
 GLARE_SHARE = 0.35  # of a part's outline burnt out beyond what the reference shows
 # From this probability on a part counts as seen however bright: on the tune and calibrate photos
 # polished parts that shine in a good photo had 0.999 and more, parts under a glare 0.97 at most.
@@ -37,41 +51,86 @@ ADVICE = {
 
 
 @dataclass(frozen=True)
-class Detail:
-    """How sharp a patch is: fine detail over contrast, 0 for a flat patch."""
+class Whole:
+    """How a body looks as a whole in the aligning crop.
 
-    fine: float
-    contrast: float
+    Attributes:
+        edges: energy of its edges across the way in which they are weakest, per variance: a
+            shake of the hand takes away those across one way only.
+        steep: the same beside the energy that is left after a blur, which hardly asks how many
+            edges there are: a part that is missing takes its edges with it.
+        burnt: share of it that is burnt out.
+        black, bright: grey level that 2 % and 75 % of it lie below, 0 to 255.
+    """
 
-    @property
-    def ratio(self) -> float:
-        """Fine detail per contrast."""
-        return self.fine / max(self.contrast, 1e-6)
+    edges: float
+    steep: float
+    burnt: float
+    black: float
+    bright: float
 
 
-def detail(patch: U8, mask: F32) -> Detail:
-    """Measure a (S, S, 3) patch where the (h, w) mask says that the part is."""
-    grey = cv2.cvtColor(patch, cv2.COLOR_BGR2GRAY).astype(np.float32)
-    weight = cv2.resize(mask, grey.shape[::-1], interpolation=cv2.INTER_LINEAR)
-    total = float(weight.sum()) + 1e-6
-    laplacian = cv2.Laplacian(cv2.GaussianBlur(grey, (0, 0), 0.8), cv2.CV_32F)
-    mean = float((grey * weight).sum()) / total
-    return Detail(
-        fine=float((laplacian**2 * weight).sum()) / total,
-        contrast=float(((grey - mean) ** 2 * weight).sum()) / total,
-    )
+def whole(crop: U8, mask: F32) -> Whole | None:
+    """Measure the body in a (H, W, 3) crop, where the (H, W) mask says that it is seen.
+
+    The edges are the lesser eigenvalue of the structure tensor (Foerstner and Guelch 1987) of
+    the whole body instead of a window; how steep they are, the least eigenvalue of that tensor
+    beside the one after a blur. None where the mask is empty.
+    """
+    total = float(mask.sum())
+    if total < 1.0:
+        return None
+    grey = cv2.cvtColor(crop, cv2.COLOR_BGR2GRAY)
+    levels = grey[mask > 0.5] if (mask > 0.5).any() else grey
+    black, bright = np.percentile(levels, [2, 75])
+    sharp, soft = (_tensor(grey, mask, sigma) / total for sigma in EDGE_SCALES)
+    edges = max(float(np.linalg.eigvalsh(sharp)[0]), 0.0)
+    steep = float(np.linalg.eigvals(np.linalg.solve(soft + FLAT * np.eye(2), sharp)).real.min())
+    mean = float((mask * grey).sum()) / total
+    variance = max(float((mask * (grey - mean) ** 2).sum()) / total, 1e-6)
+    white = float((mask * (crop.max(2) >= BURNT_LEVEL)).sum()) / total
+    return Whole(edges / variance, steep, white, float(black), float(bright))
+
+
+def _tensor(grey: NDArray[Any], mask: F32, sigma: float) -> F64:
+    """Return the (2, 2) sum of the products of a picture's slopes where the mask counts."""
+    smooth = cv2.GaussianBlur(grey.astype(np.float32), (0, 0), sigma)
+    gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3) / 8
+    gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3) / 8
+    xx, xy, yy = (float((mask * one).sum()) for one in (gx * gx, gx * gy, gy * gy))
+    return np.array([[xx, xy], [xy, yy]])
+
+
+def trouble(here: Whole, right: Sequence[Whole]) -> RetakeReason | None:
+    """Say why a body cannot be judged as a whole, beside how it looks in right shots.
+
+    Args:
+        here: the body in the photo.
+        right: in the right shots, one at least.
+    """
+    usual = np.median([dataclasses.astuple(one) for one in right], axis=0)
+    edges, steep, white, black, bright = (float(value) for value in usual)
+    if here.bright < min(DARK_LEVEL, DARK_SHARE * bright):
+        return RetakeReason.DARK
+    if here.bright >= BRIGHT_LEVEL and here.black - black >= VEIL_LEVEL:
+        return RetakeReason.GLARE
+    if np.sqrt(here.edges / max(edges, FLAT)) * here.steep < SOFT * steep:
+        lamp = here.burnt - white > BURNT_SOFT
+        return RetakeReason.GLARE if lamp else RetakeReason.BLUR
+    return None
 
 
 def burnt(patch: U8, mask: F32) -> float:
     """Return the share, 0 to 1, of a part's outline where all colours are at their end."""
-    white = np.asarray(cv2.inRange(patch, (250, 250, 250), (255, 255, 255)), np.float32) / 255
+    least = (BURNT_LEVEL,) * 3
+    white = np.asarray(cv2.inRange(patch, least, (255, 255, 255)), np.float32) / 255
     weight = cv2.resize(mask, white.shape[::-1], interpolation=cv2.INTER_LINEAR)
     return float((white * weight).sum() / (weight.sum() + 1e-6))
 
 
-def brightness(crop: U8) -> float:
-    """Return the grey level that the brighter half of a crop reaches (75th percentile)."""
-    return float(np.percentile(cv2.cvtColor(crop, cv2.COLOR_BGR2GRAY), 75))
+def bright_level(picture: U8) -> float:
+    """Return the grey level that the brighter half of a picture reaches (75th percentile)."""
+    return float(np.percentile(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), 75))
 
 
 def share_in_frame(outline: F64, size: tuple[int, int]) -> float:

@@ -26,10 +26,12 @@ from .locate import Template
 from .network import Networks
 from .novelty import Cells, own_cells
 from .pose import Ground, Sought
+from .quality import LEAST_SEEN, Whole, whole
 
 MOST_RIGHT = 6  # shots of the right state that a part is compared with
 MOST_WRONG = 3  # shots of each wrong state
 MOST_ANCHORS = 4
+OUTSIDE = 1e5  # pixels of the crop; an edge of the photo lies no further away
 SMALLER = 0.6  # share of the area of an outline up to which another one is inside, not beside
 
 
@@ -98,7 +100,6 @@ class Example:
         state: the state that it shows; the part's ``expect`` when right.
         shot: number of the shot in ``View.all_shots``.
         maps: (64, h, w) float16.
-        fine, contrast: sharpness of the patch, see ``quality.Detail``.
         burnt: share of the outline that is burnt out.
     """
 
@@ -106,8 +107,6 @@ class Example:
     state: str
     shot: int
     maps: NDArray[np.float16]
-    fine: float
-    contrast: float
     burnt: float
 
 
@@ -169,6 +168,21 @@ class Layout:
         moved: F64 = home @ np.array([[1.0, 0.0, -x], [0.0, 1.0, -y], [0.0, 0.0, 1.0]])
         return moved
 
+    def whole(self, picture: Levels, photo_from_crop: F64) -> Whole | None:
+        """Return how the body looks as a whole; None where too little of it is in the picture."""
+        crop_from_photo = fr.inverse(photo_from_crop)
+        width, height = picture.size
+        frame = np.array([[0, 0], [width, 0], [width, height], [0, height]]) - 0.5
+        edge = np.clip(fr.apply(crop_from_photo, frame), -OUTSIDE, OUTSIDE)
+        seen = self._body_mask * fr.polygon_mask(edge, fr.CROP_SIZE)
+        if seen.sum() < LEAST_SEEN * self._body_mask.sum():
+            return None
+        return whole(fr.cut(picture, crop_from_photo, fr.CROP_SIZE), seen)
+
+    @cached_property
+    def _body_mask(self) -> F32:
+        return fr.polygon_mask(self.body_in_crop, fr.CROP_SIZE)
+
     @property
     def ground(self) -> Ground:
         """The plane of the body."""
@@ -222,6 +236,7 @@ class TaughtView:
         looks: by part, the (64, h, w) mean look of its right shots in the patch that it is looked
             for with, each cell's vector of length 1 or less.
         hardest: by part, see ``hardest_right``.
+        whole: how the body looks as a whole in its right shots, the master's first.
     """
 
     layout: Layout
@@ -232,6 +247,7 @@ class TaughtView:
     heights: dict[str, float] = field(default_factory=dict)
     looks: dict[str, F32] = field(default_factory=dict)
     hardest: dict[str, float] = field(default_factory=dict)
+    whole: tuple[Whole, ...] = ()
 
     @property
     def frames(self) -> tuple[PartFrame, ...]:
@@ -326,17 +342,15 @@ class TaughtView:
     def _shots(self) -> dict[str, dict[str, F32]]:
         return {}
 
-    def sharpness_of(self, frame: PartFrame) -> tuple[float, float, float]:
-        """Return a part's fine detail and contrast, medians of its right shots, and the largest
-        share of it that is burnt out in any of them: white parts shine under some lamps.
+    def burnt_of(self, frame: PartFrame) -> float:
+        """Return the largest share of a part that is burnt out in any of its right shots: white
+        parts shine under some lamps.
         """
-        rows = [
-            (e.fine, e.contrast, e.burnt)
+        return max(
+            e.burnt
             for e in self.examples
             if e.part == frame.part.id and e.state == frame.part.expect
-        ]
-        fine, contrast, _ = np.median(np.array(rows), axis=0)
-        return float(fine), float(contrast), max(burnt for _, _, burnt in rows)
+        )
 
 
 @dataclass(frozen=True)

@@ -59,12 +59,14 @@ _UNSEEN_EN = {
     RetakeReason.CROPPED: "is cut off at the edge of the photo",
     RetakeReason.GLARE: "is hidden by a bright reflection",
     RetakeReason.BLUR: "is too blurred to judge",
+    RetakeReason.DARK: "is too dark to judge",
     RetakeReason.COVERED: "cannot be seen: something is in front of it",
 }
 _UNSEEN_ES = {
     RetakeReason.CROPPED: "queda cortada en el borde de la foto",
     RetakeReason.GLARE: "un reflejo la tapa",
     RetakeReason.BLUR: "se ve borrosa",
+    RetakeReason.DARK: "se ve demasiado oscura",
     RetakeReason.COVERED: "algo la tapa",
 }
 _ADVICE_ES = {
