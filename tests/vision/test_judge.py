@@ -191,3 +191,24 @@ def test_the_calibration_that_ships_can_be_read() -> None:
     for name, way in (("alone", got.alone), ("beside", got.beside)):
         assert 0 <= way.fault_to < way.ok_from <= 1
         assert list(way.weights) == written[name]["weights"]
+
+
+@pytest.mark.parametrize(
+    ("sight", "right", "wrong", "hidden"),
+    [
+        (0.2, -6.0, {"missing": -3.0}, True),  # under a towel: like nothing that was shown
+        (0.2, -9.0, {"missing": 1.9}, False),  # gone, and it looks gone
+        (4.0, -6.0, {"missing": -3.0}, False),  # odd, but in sight
+        (0.2, 0.5, {"missing": -3.0}, False),  # right after all
+        (0.2, -3.0, {"missing": judge.UNASKED}, True),  # nobody has asked what else it is
+        (0.2, -6.0, {}, False),  # no shot tells covered from missing
+        (-0.5, -6.0, {}, True),
+    ],
+)
+def test_what_is_covered_looks_like_no_state(
+    sight: float, right: float, wrong: dict[str, float], hidden: bool
+) -> None:
+    way = Way((1.0, 0.0, 0.0), ok_from=0.9, fault_to=0.1)
+    calibration = Calibration(alone=way, beside=way, sight_from=2.0)
+    seen = replace(answer(right, **wrong), sight=sight)
+    assert calibration.hides(seen) is hidden

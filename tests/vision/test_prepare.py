@@ -124,8 +124,10 @@ def test_the_cache_gives_back_all_that_was_learnt(tmp_path: Path) -> None:
     assert again.left_out == first.left_out == ("3.png",)
     assert again.heights == first.heights
     assert set(again.heights) == set(PLACES)
-    assert [(e.part, e.state, e.shot, e.fine, e.burnt) for e in again.examples] == [
-        (e.part, e.state, e.shot, e.fine, e.burnt) for e in first.examples
+    assert again.whole == first.whole
+    assert len(again.whole) == 2  # the master and the other right shot
+    assert [(e.part, e.state, e.shot, e.burnt) for e in again.examples] == [
+        (e.part, e.state, e.shot, e.burnt) for e in first.examples
     ]
     assert set(again.made) == set(first.made) == {("right", "missing"), ("lamp", "missing")}
     pairs = list(zip(again.examples, first.examples, strict=True))

@@ -153,7 +153,7 @@ def _mark_unseen(calibration: Calibration, view: TaughtView, sights: list[_Sight
         glaring = burnt > quality.GLARE_SHARE
         if glaring and (sight.p_right or 0.0) < quality.GLARE_SURE:
             sight.unseen = RetakeReason.GLARE
-        elif sight.answer.sight < calibration.sight_from:
+        elif calibration.hides(sight.answer):
             sight.unseen = RetakeReason.COVERED
 
 

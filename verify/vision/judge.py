@@ -32,6 +32,10 @@ RIGHT = ""  # the key of the right state among a part's states
 # Logit of a part whose right shots could not be tried on each other: as the clearest parts get,
 # so that a part that nothing is known of is doubted sooner than passed.
 UNTRIED = 3.0
+# A part that something is in front of looks like no state: on drawn photos of parts under hands and
+# towels the likeliest state got -1.6 at most, a missing or turned part its own state's logit.
+LIKE_NOTHING = -1.3
+HIDDEN_ALONE = 0.0  # logit 'in sight' below which a part without wrong shots is hidden
 UNASKED = -math.inf  # in place of the logit of a wrong state that nobody has asked for
 
 # What the comparer's answer holds, by column; see ``Networks.compare``.
@@ -210,7 +214,7 @@ class Calibration:
         alone: for a part that only right shots are known of; features (right, learnt margin,
             hardest).
         beside: for one with a shot of a wrong state; features (right, learnt margin).
-        sight_from: least logit of a part that counts as seen.
+        sight_from: logit 'in sight' below which a part that looks like no known state is hidden.
     """
 
     alone: Way
@@ -220,6 +224,18 @@ class Calibration:
     def way(self, answer: Answer) -> Way:
         """Return the way for what is known of a part."""
         return self.beside if answer.wrong else self.alone
+
+    def hides(self, answer: Answer) -> bool:
+        """Say whether something is in front of a part.
+
+        What is covered looks like no state at all; a missing part is out of sight too, but looks
+        like its shots. Where no wrong state was shown, a missing part cannot be told so, and only
+        what is surely out of sight counts as hidden.
+        """
+        if not answer.wrong:
+            return answer.sight < min(self.sight_from, HIDDEN_ALONE)
+        likeliest = max(answer.right, *answer.wrong.values())
+        return answer.sight < self.sight_from and likeliest < LIKE_NOTHING
 
     def p_right(self, answer: Answer) -> float:
         """Return the probability, 0 to 1, that the part is as expected."""
