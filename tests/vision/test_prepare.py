@@ -125,6 +125,7 @@ def test_the_cache_gives_back_all_that_was_learnt(tmp_path: Path) -> None:
     assert again.heights == first.heights
     assert set(again.heights) == set(PLACES)
     assert again.whole == first.whole
+    assert set(again.judges) == set(first.judges)
     assert len(again.whole) == 2  # the master and the other right shot
     assert [(e.part, e.state, e.shot, e.burnt) for e in again.examples] == [
         (e.part, e.state, e.shot, e.burnt) for e in first.examples
@@ -204,6 +205,30 @@ def swapped(folder: Path, shots: str = "") -> Machine:
 
 
 @pytest.mark.usefixtures("placed")
+@pytest.mark.parametrize("right_shots", [0, 1, 3])
+def test_a_judge_that_was_kept_says_what_it_said(tmp_path: Path, right_shots: int) -> None:
+    folder, cache = tmp_path / "m", tmp_path / "cache"
+    shots = shot(folder, "1.png", paint({"left": WRONG}), 'left = "missing"')
+    for number in range(right_shots):
+        shots += shot(folder, f"{number + 2}.png", paint(seed=5 + number), "")
+    machine = write_machine(folder, shots=shots)
+    fresh = replace(teach(machine).views[0], judges={})  # fitted by itself, not taken from a file
+    teach(machine, cache)
+    kept = teach(machine, cache).views[0]
+    for frame in fresh.frames:
+        own, again = fresh.expert_of(frame), kept.expert_of(frame)
+        assert own is not None
+        assert again is not None
+        assert (own.novelty is None) == (again.novelty is None)
+        assert own.novelty is not None or right_shots < 3
+        for example in fresh.examples:
+            maps = example.maps[None].astype(np.float32)
+            if maps.shape[2:] == frame.mask.shape:
+                assert again.scores(maps) == own.scores(maps)
+                assert again.strangest(maps[0]) == own.strangest(maps[0])
+
+
+@pytest.mark.usefixtures("placed")
 def test_a_swapped_part_looks_like_the_one_that_is_in_its_place(tmp_path: Path) -> None:
     folder = tmp_path / "m"
     shots = shot(folder, "1.png", paint({"right": WRONG}), 'right = "missing"')
@@ -249,7 +274,8 @@ def test_a_real_shot_of_a_state_takes_the_place_of_what_was_made(tmp_path: Path)
     assert view.expert_of(left, without=1) is None
     assert view.expert_of(right, without=1) is not None
     # were one made all the same, it would not be used beside the real shot
-    more = replace(view, made={**view.made, ("left", "missing"): view.made["right", "missing"]})
+    made_too = {**view.made, ("left", "missing"): view.made["right", "missing"]}
+    more = replace(view, made=made_too, judges={})
     again = more.expert_of(left)
     assert again is not None
     np.testing.assert_array_equal(again.weights, real.weights)
@@ -261,7 +287,7 @@ def test_what_was_made_from_a_shot_goes_with_it(
 ) -> None:
     folder = tmp_path / "m"
     shots = shot(folder, "1.png", paint(seed=5), "") + shot(folder, "2.png", paint(seed=6), "")
-    (view,) = teach(write_machine(folder, shots=shots)).views
+    view = replace(teach(write_machine(folder, shots=shots)).views[0], judges={})
     given: list[dict[str, int]] = []
 
     def fit(examples: dict[str, list[Any]], *_: Any) -> None:

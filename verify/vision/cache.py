@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from .. import __version__
 from ..domain import Machine
 from .align import Anchor
+from .learnt import Expert
 from .quality import Whole
 from .taught import Example, TaughtMachine, TaughtView, lay_out
 
@@ -41,6 +42,8 @@ CODE = (
     "bundle.py",
     "pose.py",
     "counter.py",
+    "learnt.py",
+    "novelty.py",
 )
 Arrays = dict[str, NDArray[Any]]
 
@@ -83,8 +86,10 @@ def _view(machine: Machine, i: int, head: dict[str, Any], arrays: Any) -> Taught
         key = (example.part, example.state)
         made[key] = (*made.get(key, ()), example)
     tokens, maps = arrays[f"{i}-tokens"], arrays[f"{i}-maps"]
+    layout = lay_out(machine.views[i])
+    masks = {frame.part.id: frame.mask for frame in layout.frames}
     return TaughtView(
-        lay_out(machine.views[i]),
+        layout,
         tuple(Anchor(t, m) for t, m in zip(tokens, maps, strict=True)),
         tuple(examples[: head["own"]]),
         made,
@@ -93,6 +98,12 @@ def _view(machine: Machine, i: int, head: dict[str, Any], arrays: Any) -> Taught
         {part: arrays[f"{i}-look-{k}"] for k, part in enumerate(head["looks"])},
         head["hardest"],
         tuple(Whole(**row) for row in head["whole"]),
+        {
+            part: Expert(
+                tuple(states), arrays[f"{i}-weights-{k}"], arrays[f"{i}-constant-{k}"], masks[part]
+            )
+            for k, (part, states) in enumerate(head["judges"])
+        },
     )
 
 
@@ -127,6 +138,8 @@ def _head(i: int, view: TaughtView, arrays: Arrays) -> dict[str, Any]:
         arrays[f"{i}-{size}"] = np.stack(stack)
     arrays[f"{i}-tokens"] = np.stack([a.tokens for a in view.anchors])
     arrays[f"{i}-maps"] = np.stack([a.maps for a in view.anchors])
+    for k, judge in enumerate(view.judges.values()):
+        arrays |= {f"{i}-weights-{k}": judge.weights, f"{i}-constant-{k}": judge.constant}
     arrays |= {f"{i}-look-{k}": look for k, look in enumerate(view.looks.values())}
     return {
         "sizes": list(stacks),
@@ -137,4 +150,5 @@ def _head(i: int, view: TaughtView, arrays: Arrays) -> dict[str, Any]:
         "looks": list(view.looks),
         "hardest": view.hardest,
         "whole": [asdict(one) for one in view.whole],
+        "judges": [(part, judge.states) for part, judge in view.judges.items()],
     }

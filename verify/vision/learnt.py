@@ -11,7 +11,7 @@ closed form over the few examples.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -116,6 +116,22 @@ def fit(
     weights = np.asarray((root * dual).T.astype(np.float32) @ seen, np.float32)
     constant = (mean_target - weights @ mean_seen).astype(np.float32)
     return Expert(states, weights, constant, mask, known)
+
+
+def completed(kept: Expert, right: Sequence[NDArray[np.float16]], cells: Cells) -> Expert:
+    """Return a judge that was kept without what is usual, with it.
+
+    Args:
+        kept: as ``fit`` made it, but for ``novelty``.
+        right: (64, h, w) maps of the examples of the right state that it was fitted to.
+        cells: (h, w) where novelty is looked for.
+    """
+    plain = right[0].size if right else 0
+    if kept.weights.shape[1] == plain:
+        return kept
+    looks = unit(np.stack(right[: novelty.MOST_SHOTS]).astype(np.float32))
+    learnt = novelty.learn(list(looks), cells)
+    return kept if learnt is None else replace(kept, novelty=learnt[0])
 
 
 def _with_novelty(

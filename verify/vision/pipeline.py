@@ -140,13 +140,13 @@ class Checker:
         if wanted is not None:
             views = tuple(v for v in views if v.layout.view.id == wanted)
         placed = self._best(views, levels, tokens)
-        if placed is None and wanted is not None:
+        dark = placed is None and quality.bright_level(picture.bgr) < quality.DARK_LEVEL
+        if placed is None and wanted is not None and not dark:  # what is dark looks like anything
             rest = tuple(v for v in self.taught.views if v.layout.view.id != wanted)
             other = self._best(rest, levels, tokens)
             if other is not None:
                 return self._wrong_view(wanted, other[0], started)
         if placed is None:
-            dark = quality.bright_level(picture.bgr) < quality.DARK_LEVEL
             why = RetakeReason.DARK if dark else RetakeReason.NOT_FOUND
             ms = {"align": _since(started), "locate": 0.0, "judge": 0.0}
             return Judged(wanted, PhotoVerdict.RETAKE, quality.retake(why), (), ms)

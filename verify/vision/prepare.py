@@ -77,7 +77,9 @@ def _teach_view(
         layout, tuple(anchors), tuple(examples), made, tuple(left_out), heights, looks,
         whole=tuple(wholes),
     )  # fmt: skip
-    return replace(taught, hardest=hardest_right(net, taught))
+    fitted = {part.part.id: taught.expert_of(part) for part in taught.frames}
+    judges = {name: replace(e, novelty=None) for name, e in fitted.items() if e is not None}
+    return replace(taught, hardest=hardest_right(net, taught), judges=judges)
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,7 @@ from . import relief, window
 from .align import CELL, Anchor, Placement, cell_centres, inside_polygon
 from .frame import F32, F64, Levels, Region
 from .judge import RIGHT, UNTRIED, Answer, Look, compare
-from .learnt import Expert, fit
+from .learnt import Expert, completed, fit
 from .locate import Template
 from .network import Networks
 from .novelty import Cells, own_cells
@@ -237,6 +237,7 @@ class TaughtView:
             for with, each cell's vector of length 1 or less.
         hardest: by part, see ``hardest_right``.
         whole: how the body looks as a whole in its right shots, the master's first.
+        judges: by part, its linear judge as it is kept, without ``novelty``.
     """
 
     layout: Layout
@@ -248,6 +249,7 @@ class TaughtView:
     looks: dict[str, F32] = field(default_factory=dict)
     hardest: dict[str, float] = field(default_factory=dict)
     whole: tuple[Whole, ...] = ()
+    judges: dict[str, Expert] = field(default_factory=dict)
 
     @property
     def frames(self) -> tuple[PartFrame, ...]:
@@ -298,13 +300,17 @@ class TaughtView:
         if without is None and frame.part.id in self._experts:
             return self._experts[frame.part.id]
         banks = self._banks(frame, without)
+        cells = self.layout.own_cells(frame)
+        if without is None and (kept := self.judges.get(frame.part.id)) is not None:
+            right = [e.maps for e in banks[RIGHT]]
+            return self._experts.setdefault(frame.part.id, completed(kept, right, cells))
         for (part_id, state), examples in self.made.items():
             if part_id == frame.part.id and state not in banks:
                 more = [e for e in examples if e.shot != without]
                 if more:
                     banks[state] = more
         maps = {state: [e.maps for e in few] for state, few in banks.items()}
-        expert = fit(maps, frame.mask, RIGHT, self.layout.own_cells(frame))
+        expert = fit(maps, frame.mask, RIGHT, cells)
         if without is None:
             self._experts[frame.part.id] = expert
         return expert
@@ -346,11 +352,8 @@ class TaughtView:
         """Return the largest share of a part that is burnt out in any of its right shots: white
         parts shine under some lamps.
         """
-        return max(
-            e.burnt
-            for e in self.examples
-            if e.part == frame.part.id and e.state == frame.part.expect
-        )
+        own = (e for e in self.examples if e.part == frame.part.id)
+        return max(e.burnt for e in own if e.state == frame.part.expect)
 
 
 @dataclass(frozen=True)
