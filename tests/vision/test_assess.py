@@ -123,7 +123,7 @@ def test_only_parts_that_are_not_ok_are_compared_with_wrong_states(
     first = {part: next(e for e in taught.examples if e.part == part) for part in PLACES}
     swapped = {"left": first["right"], "right": first["left"]}
     wrong = [replace(e, part=part, state="other") for part, e in swapped.items()]
-    known = replace(taught, examples=(*taught.examples, *wrong))
+    known = replace(taught, examples=(*taught.examples, *wrong), judges={})
     said = judged(known, paint({"left": WRONG}), tmp_path, np.eye(3))
     asked = {name: set(map(math.isfinite, a.wrong.values())) for name, a in said.answers.items()}
     assert [f.verdict for f in said.findings if f.id in {"left", "right"}] == [FAULT, OK]

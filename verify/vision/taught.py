@@ -31,7 +31,7 @@ from .quality import LEAST_SEEN, Whole, whole
 MOST_RIGHT = 6  # shots of the right state that a part is compared with
 MOST_WRONG = 3  # shots of each wrong state
 MOST_ANCHORS = 4
-OUTSIDE = 1e5  # pixels of the crop; an edge of the photo lies no further away
+OUTSIDE = 1e5  # pixels of the crop, that an edge of the photo lies away at most
 SMALLER = 0.6  # share of the area of an outline up to which another one is inside, not beside
 
 
@@ -171,9 +171,8 @@ class Layout:
     def whole(self, picture: Levels, photo_from_crop: F64) -> Whole | None:
         """Return how the body looks as a whole; None where too little of it is in the picture."""
         crop_from_photo = fr.inverse(photo_from_crop)
-        width, height = picture.size
-        frame = np.array([[0, 0], [width, 0], [width, height], [0, height]]) - 0.5
-        edge = np.clip(fr.apply(crop_from_photo, frame), -OUTSIDE, OUTSIDE)
+        corners = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * picture.size - 0.5
+        edge = np.clip(fr.apply(crop_from_photo, corners), -OUTSIDE, OUTSIDE)
         seen = self._body_mask * fr.polygon_mask(edge, fr.CROP_SIZE)
         if seen.sum() < LEAST_SEEN * self._body_mask.sum():
             return None
