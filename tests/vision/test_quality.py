@@ -147,3 +147,7 @@ def test_every_reason_but_cropped_has_advice() -> None:
     assert {*quality.ADVICE, RetakeReason.CROPPED} == set(RetakeReason)
     text = quality.retake(RetakeReason.GLARE, parts="the left bushing").advice
     assert "the left bushing" in text
+    for why in (RetakeReason.GLARE, RetakeReason.BLUR, RetakeReason.DARK):
+        advice = quality.retake_whole(why).advice
+        assert "take it again" in advice
+        assert "{" not in advice

@@ -102,7 +102,7 @@ def _unjudgeable(
     sights = [_sight(view, scene, part) for part in view.frames]
     findings = tuple(_unseen(s, photo, why) for s in sights)
     ms = {"locate": (time.perf_counter() - started) * 1000, "judge": 0.0}
-    retake = quality.retake(why, parts="all of it")
+    retake = quality.retake_whole(why)
     return Judged(view.layout.view.id, PhotoVerdict.RETAKE, retake, findings, ms)
 
 

@@ -49,6 +49,8 @@ ADVICE = {
     RetakeReason.UNREADABLE: "The file cannot be read as a picture. Take the photo again.",
 }
 
+WASHED_OUT = "A lamp outshines the picture. Turn it away or tilt the phone, and take it again."
+
 
 @dataclass(frozen=True)
 class Whole:
@@ -160,6 +162,11 @@ def cropped_advice(centres: F64, size: tuple[int, int]) -> str:
 def retake(reason: RetakeReason, **words: str) -> Retake:
     """Return the reason with its advice in plain words."""
     return Retake(reason, ADVICE[reason].format(**words))
+
+
+def retake_whole(reason: RetakeReason) -> Retake:
+    """Return why a photo as a whole must be taken again, with its advice in plain words."""
+    return Retake(reason, WASHED_OUT if reason is RetakeReason.GLARE else ADVICE[reason])
 
 
 def outline_of(points: NDArray[np.float64]) -> Outline:
