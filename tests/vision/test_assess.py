@@ -29,7 +29,7 @@ from verify.domain import PartVerdict, PhotoVerdict, RetakeReason, Severity, pho
 from verify.machine_file import read_machine
 from verify.vision import frame as fr
 from verify.vision.align import Placement
-from verify.vision.assess import Judged, assess
+from verify.vision.assess import PLAIN, Judged, assess
 from verify.vision.judge import Calibration, Way
 from verify.vision.prepare import teach_machine
 from verify.vision.read import read_photo
@@ -40,15 +40,15 @@ CALIBRATION = Calibration(
     beside=Way((0.1, 4.0, 0.0), ok_from=0.9, fault_to=0.1),
     sight_from=-1.5,
 )
-WHOLE = {RetakeReason.BLUR, RetakeReason.DARK}
+WHOLE = (RetakeReason.BLUR, RetakeReason.DARK, RetakeReason.GLARE)
 
 
-def between(name: str) -> tuple[int, int, int]:
-    """A colour half way to where the fake networks are sure that it is another."""
+def between(name: str, way: float = 0.25) -> tuple[int, int, int]:
+    """A colour half way to where the fake networks are sure that it is another, or further."""
     right = np.array(COLOURS[name], float)
     other = np.array(WRONG, float)
     right, other = right / right.sum(), other / other.sum()
-    step = 0.25 / np.abs(right - other).sum()  # 10 - 40 * 0.25: even odds
+    step = way / np.abs(right - other).sum()  # 10 - 40 * 0.25: even odds
     mixed = 300 * (right + step * (other - right))
     return int(mixed[0]), int(mixed[1]), int(mixed[2])
 
@@ -265,20 +265,37 @@ def test_a_part_that_is_cut_off_is_unseen(
     assert side in said.retake.advice
 
 
+def test_beside_a_covered_part_only_a_plain_fault_is_one(
+    taught: TaughtView, tmp_path: Path
+) -> None:
+    odd = between("left", 0.35)
+    for faces, verdict in (({"left": odd}, FAULT), ({"left": odd, "right": HAND}, UNSURE)):
+        left = judged(taught, paint(faces), tmp_path, np.eye(3)).findings[0]
+        assert left.p_right is not None
+        assert PLAIN < left.p_right < CALIBRATION.alone.fault_to
+        assert left.verdict is verdict
+
+
 @pytest.mark.parametrize("reason", WHOLE)
 def test_a_photo_that_is_too_poor_as_a_whole_is_taken_again(
     taught: TaughtView, tmp_path: Path, reason: RetakeReason
 ) -> None:
     if reason is RetakeReason.DARK:
         picture = paint() // 12
+    elif reason is RetakeReason.GLARE:
+        picture = np.clip(paint().astype(int) + 160, 0, 255).astype(np.uint8)
     else:
         picture = np.asarray(cv2.GaussianBlur(paint(), (0, 0), 6), np.uint8)
     said = judged(taught, picture, tmp_path, np.eye(3))
     assert said.verdict is RETAKE
     assert said.retake is not None
     assert said.retake.reason is reason
-    assert len(said.findings) == len(PLACES)
-    assert FAULT not in {f.verdict for f in said.findings}
+    assert said.findings == tuple(
+        replace(f, verdict=UNSEEN, found=None, p_right=None) for f in said.findings
+    )
+    assert [f.id for f in said.findings] == list(PLACES)
+    assert all(f.outline for f in said.findings)  # they are shown where they are
+    assert said.answers == {}
 
 
 def test_places_and_millimetres_are_those_of_the_full_photo(
