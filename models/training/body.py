@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +12,7 @@ from demo_data.render.spec import Material, Mesh
 from models.training.parts_base import F64, Kit, Part, Piece
 
 WIDTH = 240.0  # mm; every body is this wide
+Box = tuple[float, float, float, float]  # x0, y0, x1, y1 on the face
 
 
 @dataclass(frozen=True)
@@ -20,7 +22,7 @@ class Slot:
     part: Part
     place: F64
     alike: int
-    box: tuple[float, float, float, float]  # x0, y0, x1, y1 that it takes on its face
+    box: Box  # what it takes on its face
 
 
 @dataclass(frozen=True)
@@ -45,8 +47,18 @@ class Machine:
     low: float
 
 
-def finish(kit: Kit, kind: str, height: float, slots: list[Slot]) -> Machine:
-    """Return the machine: a body of ``height`` mm with the slots' sites and holes."""
+def finish(
+    kit: Kit,
+    kind: str,
+    height: float,
+    slots: list[Slot],
+    housings: Sequence[Piece] = (),
+    taken: Sequence[Box] = (),
+) -> Machine:
+    """Return the machine: a body of ``height`` mm with the slots' sites and holes.
+
+    ``housings`` stand on the body, and what they take of its face is ``taken``.
+    """
     standing = kind == "standing"
     depth = _depth_of(kit, slots, standing)
     face = depth / 2 if standing else 0.0
@@ -54,18 +66,19 @@ def finish(kit: Kit, kind: str, height: float, slots: list[Slot]) -> Machine:
     mesh = g.extrude(_outline(kit, height, standing), depth, min(kit.u(0.8, 6.0), depth * 0.3))
     mesh = mesh.moved(g.shift(z=back))
     tools = [h.moved(s.place) for s in slots for h in s.part.holes]
-    pockets, adds = _decor(kit, height, face, [s.box for s in slots])
+    pockets, adds = _decor(kit, height, face, [*taken, *(s.box for s in slots)])
     mesh = g.cut(mesh, [*tools, *pockets])
     if kit.body.texture is not None:
         mesh = g.box_uv(mesh, 160.0)
-    pieces = [Piece(mesh, kit.body), *adds]
+    pieces = [Piece(mesh, kit.body), *housings, *adds]
     if kit.chance(0.25) and not standing:  # a wider flange behind
         flange = g.rounded_box(WIDTH + kit.u(8, 30), height + kit.u(8, 30), depth * 0.4, 14, 1.5)
         pieces.append(Piece(flange.moved(g.shift(z=back - 0.2)), kit.base()))
     pieces += [p.moved(s.place) for s in slots for p in s.part.site]
     x, y = WIDTH / 2, height / 2
     rectangle = np.array([(-x, y, face), (x, y, face), (x, -y, face), (-x, -y, face)])
-    return Machine(kind, tuple(slots), tuple(pieces), rectangle, -back, -y)
+    low = min([-y, *(float(p.mesh.vertices[:, 1].min()) for p in housings)])
+    return Machine(kind, tuple(slots), tuple(pieces), rectangle, -back, low)
 
 
 def _depth_of(kit: Kit, slots: list[Slot], standing: bool) -> float:

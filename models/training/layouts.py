@@ -12,14 +12,12 @@ from collections.abc import Callable
 import numpy as np
 
 from demo_data.render import geometry as g
-from models.training import parts_long, parts_round, parts_screw, parts_valve
+from models.training import fronts, parts_long, parts_round, parts_screw, parts_valve
 from models.training.body import WIDTH, Machine, Slot, finish
 from models.training.palette import F32, Rng, random_palette
 from models.training.parts_base import Kit, Part
 
-# Part space to machine space for parts that stand on the top edge: z to y, -y to z.
-STAND = np.array([[1.0, 0, 0, 0], [0, 0, 1.0, 0], [0, -1.0, 0, 0], [0, 0, 0, 1.0]])
-
+FRONTS = 0.5  # share of machines with towers and handles that stand far out
 Family = Callable[[Kit, float], list[Part]]
 # Family, weight on the face, weight on the top edge, radius as a share of the body's width.
 FAMILIES: tuple[tuple[Family, float, float, tuple[float, float]], ...] = (
@@ -59,6 +57,11 @@ def random_machine(rng: Rng, textures: tuple[F32, ...]) -> Machine:
     """Return a random machine of 3 to 14 parts."""
     for _ in range(20):
         kit = Kit(rng, random_palette(rng, textures))
+        if kit.chance(FRONTS):
+            height = WIDTH * kit.u(0.42, 1.0)
+            slots, housings, taken = fronts.front(kit, height)
+            if len(slots) >= 3:
+                return finish(kit, "upright", height, slots, housings, taken)
         kind = str(rng.choice(["lying", "upright", "standing"], p=[0.34, 0.40, 0.26]))
         height = WIDTH * (kit.u(0.3, 0.7) if kind == "standing" else kit.u(0.42, 0.95))
         slots = _Layout(kit, height).fill(kind)
@@ -254,6 +257,6 @@ class _Layout:
         for part, x in chosen:
             if id(part) not in names:
                 names[id(part)], self.alike = self.alike, self.alike + 1
-            place = g.shift(x=x, y=self.height / 2) @ STAND
+            place = g.shift(x=x, y=self.height / 2) @ fronts.STAND
             box = (x - part.half[0], 1e6, x + part.half[0], 1e6)
             self.slots.append(Slot(part, place, names[id(part)], box))
