@@ -108,7 +108,7 @@ def errors_of(
     if placed is None or placed.fit < align.FIT_ENOUGH:
         return np.full(len(view.frames), np.inf)
     out = []
-    scene = layout.scene(levels, placed)
+    scene = layout.scene(levels, placed, view.heights)
     if settled:
         scene = pose.settle(net, layout.ground, view.sought, scene)
     for part in view.frames:

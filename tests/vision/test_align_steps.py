@@ -71,32 +71,32 @@ def test_too_few_points_give_no_place() -> None:
 # --- Parts that the network sees beside the plane -----------------------------------------
 
 HOME = fr.similarity(np.array([30.0, -12.0]), 2.0, 0.3, np.zeros(2))
-CELLS = [np.array([40, 41, 81])]
+CELLS = {"bolt": np.array([40, 41, 81])}
 MIDDLE = np.array([[100.0, 60.0]])
 
 
 def flow_of(dx: float, dy: float, log_error: float) -> Any:
     flow = np.zeros((3, 30, 40), np.float32)
-    flow[0].flat[CELLS[0]], flow[1].flat[CELLS[0]] = dx, dy
+    flow[0].flat[CELLS["bolt"]], flow[1].flat[CELLS["bolt"]] = dx, dy
     flow[2] = log_error
     return flow
 
 
 def test_a_part_is_told_where_its_cells_point_to() -> None:
-    (told,) = Placement(np.eye(3), 5.0, flow_of(6.0, -4.0, 0.0), HOME).told(CELLS, MIDDLE)
+    told = Placement(np.eye(3), 5.0, flow_of(6.0, -4.0, 0.0), HOME).told(CELLS, MIDDLE)["bolt"]
     np.testing.assert_allclose(told.at, fr.apply(HOME, MIDDLE + np.array([6.0, -4.0]))[0])
 
 
 def test_cells_that_are_sure_of_themselves_count_more() -> None:
     flow = flow_of(0.0, 0.0, 2.0)
     flow[:, 1, 0] = 9.0, 0.0, -2.0  # cell 40
-    (told,) = Placement(np.eye(3), 5.0, flow, np.eye(3)).told(CELLS, MIDDLE)
+    told = Placement(np.eye(3), 5.0, flow, np.eye(3)).told(CELLS, MIDDLE)["bolt"]
     assert 8.0 < told.at[0] - MIDDLE[0, 0] < 9.0
 
 
 def test_the_less_the_network_is_sure_the_less_it_counts() -> None:
     shares = [
-        Placement(np.eye(3), 5.0, flow_of(1.0, 1.0, log), HOME).told(CELLS, MIDDLE)[0].share
+        Placement(np.eye(3), 5.0, flow_of(1.0, 1.0, log), HOME).told(CELLS, MIDDLE)["bolt"].share
         for log in (-3.0, 0.0, 1.0, 3.0)
     ]
     assert shares == sorted(shares, reverse=True)
@@ -105,7 +105,87 @@ def test_the_less_the_network_is_sure_the_less_it_counts() -> None:
 
 
 def test_without_a_flow_nothing_is_told() -> None:
-    assert Placement(HOME, 5.0).told(CELLS, MIDDLE) == []
+    assert Placement(HOME, 5.0).told(CELLS, MIDDLE) == {}
+
+
+def test_of_a_part_without_cells_nothing_is_told() -> None:
+    cells = {"bolt": CELLS["bolt"], "stem": np.zeros(0, np.intp)}
+    placed = Placement(np.eye(3), 5.0, flow_of(1.0, 1.0, 0.0), HOME)
+    assert set(placed.told(cells, np.repeat(MIDDLE, 2, 0))) == {"bolt"}
+
+
+# --- Which start is refined ---------------------------------------------------------------
+
+
+def shots(*fits: float) -> list[align.Anchor]:
+    nothing = np.zeros((0, 128), np.float32)
+    return [align.Anchor(nothing, nothing, fit) for fit in (np.inf, *fits)]
+
+
+def test_what_counts_as_a_good_fit_follows_the_shots_within_bounds() -> None:
+    assert align.good_fit(shots()) == align.FIT_GOOD_ALONE
+    assert align.good_fit(shots(5.0, 5.2, 9.0)) == pytest.approx(5.2 - align.USUAL_SPREAD)
+    assert align.good_fit(shots(12.0, 11.0)) == align.FIT_GOOD
+    assert align.good_fit(shots(1.0)) == align.FIT_GOOD_ALONE
+
+
+class Refined:
+    """Stands in for refining: the fit of a start is the x of its shift, and more passes add 1."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, starts: dict[int, list[float]]) -> None:
+        self.starts, self.asked = starts, list[tuple[float, float, int]]()
+        monkeypatch.setattr(align, "refine", self.refine)
+        monkeypatch.setattr(align, "find", self.find)
+
+    def find(self, _net: Any, anchor: align.Anchor, *_: Any) -> list[Any]:
+        return [np.array([[1.0, 0.0, x], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]]) for x in self.starts[int(anchor.tokens.shape[0])]]
+
+    def refine(
+        self, _net: Any, anchor: align.Anchor, _photo: Any, start: Any, _body: Any, passes: int = 8
+    ) -> Placement:
+        fit = float(start[0, 2]) + (0.0 if passes == 1 else 1.0)
+        self.asked.append((anchor.tokens.shape[0], float(start[0, 2]), passes))
+        return Placement(start, fit, np.zeros((3, 30, 40), np.float32), start)
+
+
+def located(*fits: float, turned: bool = False) -> Placement | None:
+    anchors = tuple(
+        align.Anchor(np.zeros((k, 128), np.float32), np.zeros(0, np.float32), fit)
+        for k, fit in enumerate((np.inf, *fits))
+    )
+    body = np.array([[0.0, 0.0], [300.0, 0.0], [300.0, 100.0], [0.0, 100.0]])
+    nothing: Any = None
+    return align.locate_body(nothing, anchors, nothing, nothing, body, turned=turned)
+
+
+def test_the_start_that_fits_best_after_a_glance_is_refined_first(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    seen = Refined(monkeypatch, {0: [4.0, 8.0], 1: [9.0]})
+    placed = located(8.0)
+    assert placed is not None
+    assert placed.fit == 9.0
+    assert [(x, n) for _, x, n in seen.asked] == [(4.0, 1), (8.0, 1), (8.0, 8)]
+
+
+def test_while_the_fit_is_not_usual_other_shots_are_tried_and_the_master_has_the_last_word(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    seen = Refined(monkeypatch, {0: [1.0, 0.5], 1: [7.0]})
+    placed = located(8.0)
+    assert placed is not None
+    assert placed.fit == 8.0
+    assert placed.flow is not None, "only what was refined against the master tells of parts"
+    assert seen.asked[-1] == (0, 7.0, 8)
+
+
+def test_where_nothing_fits_the_body_is_looked_for_a_quarter_turned(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    seen = Refined(monkeypatch, {0: [-6.0]})
+    located(turned=True)
+    turns = [start for start in seen.asked if start[2] == 1]
+    assert len(turns) >= 3, "the start and both quarters are glanced at"
 
 
 # --- Places turned by quarters ------------------------------------------------------------

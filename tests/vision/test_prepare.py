@@ -434,7 +434,7 @@ def test_every_part_has_cells_of_the_crop_inside_its_outline(tmp_path: Path) -> 
     flow = np.zeros((3, 30, 40), np.float32)
     flow[0] = 2.0
     placed = Placement(fr.inverse(layout.crop_from_master), 9.0, flow, np.eye(3))
-    scene = layout.scene(fr.Levels(np.zeros((480, 640, 3), np.uint8)), placed)
+    scene = layout.scene(fr.Levels(np.zeros((480, 640, 3), np.uint8)), placed, {})
     assert set(scene.told) == {part.part.id for part in layout.frames}
     for part in layout.frames:
         there = fr.apply(layout.crop_from_master, part.region.centre[None])[0]

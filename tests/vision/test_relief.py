@@ -83,3 +83,23 @@ def test_straight_on_a_height_moves_nothing_in_the_master_itself() -> None:
 
 def test_the_size_of_a_picture_is_its_width_and_height() -> None:
     assert relief.Scene(fr.Levels(np.zeros((30, 50, 3), np.uint8)), np.eye(3)).size == (50, 30)
+
+
+def test_cells_that_show_parts_at_two_heights_tell_of_neither() -> None:
+    cells = {"stem": np.arange(10), "fork": np.arange(8, 20), "pad": np.arange(4, 10)}
+    heights = {"stem": 2.0, "fork": 30.0, "pad": 4.0}
+    own = relief.unmixed(cells, heights, 100.0)
+    assert own["stem"].tolist() == list(range(8)), "the pad lies as low as the stem"
+    assert own["fork"].tolist() == list(range(10, 20))
+
+
+def test_a_part_that_keeps_too_few_cells_has_none() -> None:
+    cells = {"stem": np.arange(10), "fork": np.arange(4, 20)}
+    assert len(relief.unmixed(cells, {"stem": 0.0, "fork": 40.0}, 100.0)["stem"]) == 0
+
+
+def test_cells_are_kept_where_heights_are_not_known() -> None:
+    cells = {"stem": np.arange(10), "fork": np.arange(20)}
+    for heights in ({}, {"stem": 0.0}, {"fork": 40.0}):
+        own = relief.unmixed(cells, heights, 100.0)
+        assert own["stem"].tolist() == list(range(10))

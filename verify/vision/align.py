@@ -11,7 +11,7 @@ each part by itself.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -26,11 +26,16 @@ from .relief import Told
 TOKEN = 16  # pixels of the network's picture in one token
 CELL = 8  # pixels of the crop in one cell of the refined maps
 LONG_SIDE = 384  # longer side of the picture that the photo's tokens are made from
-FIT_GOOD = 2.0  # logit of the fit above which no other start is tried
+FIT_GOOD = 6.0  # logit of the fit above which no other start is tried, whatever is usual
+FIT_GOOD_ALONE = 2.0  # and where nothing is known of what is usual
+USUAL_SPREAD = 1.5  # logit, that a photo may fit less well than the shots
 FIT_HOPELESS = -3.0  # logit of the fit below which refining goes no further
 FIT_ENOUGH = 0.0  # logit of the fit below which a place is not believed
 MIN_POINTS = 8
-MOST_PASSES = 5  # of refining
+MOST_PASSES = 8  # of refining
+FEW_PASSES = 4  # after which only a place that may be believed is refined further
+MOST_STARTS = 2  # that are refined
+MASTER_NEAR = 3.0  # logit: a place that another shot led to may fit the master less by so much
 LONG = 1.25  # a body's box so many times as long as wide cannot be found a quarter turned
 TURNED_NEAR = 4.0  # logit: a turned place whose first pass falls short by more is not refined
 SETTLED = 0.7  # pixels of the crop that a pass moves the body by, below which it was the last
@@ -46,10 +51,12 @@ class Anchor:
     Attributes:
         tokens: (N, 128) for finding.
         maps: (64, h, w) for refining.
+        fit: logit of the fit with which the shot was placed; infinite for the master.
     """
 
     tokens: F32
     maps: F32
+    fit: float = np.inf
 
 
 @dataclass(frozen=True)
@@ -86,23 +93,25 @@ class Placement:
     flow: F32 | None = None
     flow_from: F64 | None = None
 
-    def told(self, cells: Sequence[NDArray[np.intp]], middles: F64) -> list[Told]:
+    def told(self, cells: Mapping[str, NDArray[np.intp]], middles: F64) -> dict[str, Told]:
         """Return where the network sees each part in the photo; nothing without a flow.
 
         Args:
-            cells: indices of the cells of the crop that each part covers.
-            middles: (N, 2) in the crop.
+            cells: indices of the cells of the crop that show each part; of none, nothing is told.
+            middles: (N, 2) in the crop, in the order of ``cells``.
         """
         if self.flow is None or self.flow_from is None:
-            return []
+            return {}
         flow = self.flow.reshape(3, -1).astype(np.float64)
-        out = []
-        for mine, middle in zip(cells, middles, strict=True):
+        out = {}
+        for (name, mine), middle in zip(cells.items(), middles, strict=True):
+            if not len(mine):
+                continue
             weight = np.exp(-flow[2, mine])
             shift = flow[:2, mine] @ weight / weight.sum()
             at = frame.apply(self.flow_from, (middle + shift)[None])[0]
             own = FLOW_BEST**2 + (FLOW_ERROR * np.exp(flow[2, mine].mean())) ** 2
-            out.append(Told(at, float(PLANE_ERROR**2 / (PLANE_ERROR**2 + own))))
+            out[name] = Told(at, float(PLANE_ERROR**2 / (PLANE_ERROR**2 + own)))
         return out
 
 
@@ -119,9 +128,20 @@ def describe_photo(net: Networks, photo: Levels) -> PhotoTokens:
     return PhotoTokens(tokens, columns, rows, frame.scaling(size[0] / width, size[1] / height))
 
 
-def make_anchor(net: Networks, crop: U8) -> Anchor:
+def make_anchor(net: Networks, crop: U8, fit: float = np.inf) -> Anchor:
     """Describe a reference shot that was warped onto the crop frame."""
-    return Anchor(*net.encode(crop))
+    return Anchor(*net.encode(crop), fit)
+
+
+def good_fit(anchors: Sequence[Anchor]) -> float:
+    """Return the logit of the fit above which no other start is tried.
+
+    Some bodies always fit less well than others: what their own shots reached is the measure.
+    """
+    usual = [a.fit for a in anchors if np.isfinite(a.fit)]
+    if not usual:
+        return FIT_GOOD_ALONE
+    return float(np.clip(np.median(usual) - USUAL_SPREAD, FIT_GOOD_ALONE, FIT_GOOD))
 
 
 def find(net: Networks, anchor: Anchor, photo: PhotoTokens, body_in_crop: F64) -> list[F64]:
@@ -147,6 +167,14 @@ def cell_centres(size: tuple[int, int], step: int) -> F64:
     y = np.arange(size[1] // step) * step + (step - 1) / 2
     xx, yy = np.meshgrid(x, y)
     return np.stack([xx, yy], -1).reshape(-1, 2)
+
+
+def cells_inside(outline: F64) -> NDArray[np.intp]:
+    """Return the indices of the crop's cells inside an (N, 2) outline, at least the nearest."""
+    centres = cell_centres(CROP_SIZE, CELL)
+    inside = np.flatnonzero(inside_polygon(centres, outline))
+    nearest = np.linalg.norm(centres - outline.mean(0), axis=1).argmin()
+    return inside if len(inside) else np.array([nearest])
 
 
 def inside_polygon(points: F64, polygon: F64) -> NDArray[np.bool_]:
@@ -226,7 +254,8 @@ def refine(
             return placement
         placement = Placement(after, fit, flow[3:], h)
         moved = np.abs(frame.apply(correction, body_in_crop) - body_in_crop).max()
-        if moved < SETTLED or (number > 0 and fit < FIT_HOPELESS):
+        least = FIT_ENOUGH if number >= FEW_PASSES else FIT_HOPELESS
+        if moved < SETTLED or (number > 0 and fit < least):
             break
         h = after
     return placement
@@ -263,33 +292,77 @@ def locate_body(
     body: F64,
     *,
     turned: bool = True,
+    good: float | None = None,
 ) -> Placement | None:
     """Return the best believed placement over the anchors, or None.
 
     The first anchor (the master) mostly suffices; others are tried only while the fit is not
-    good. Where ``turned`` says so, the place is tried turned by quarters as well, whatever the fit.
+    ``good`` (:func:`good_fit` of the anchors). Where ``turned`` says so, the place is tried turned
+    by quarters as well, whatever the fit.
     """
-    best = _best_of(net, anchors, photo, tokens, body)
+    good = good_fit(anchors) if good is None else good
+    best = _best_of(net, anchors, photo, tokens, body, good, turned)
     return _try_turned(net, anchors[0], photo, best, body) if turned else best
 
 
 def _best_of(
-    net: Networks, anchors: tuple[Anchor, ...], photo: Levels, tokens: PhotoTokens, body: F64
+    net: Networks,
+    anchors: tuple[Anchor, ...],
+    photo: Levels,
+    tokens: PhotoTokens,
+    body: F64,
+    good: float,
+    turned: bool,
 ) -> Placement | None:
     best: Placement | None = None
     for number, anchor in enumerate(anchors):
         starts = find(net, anchor, tokens, body)
         if best is not None:
             starts.append(best.photo_from_crop)
-        for start in starts:
-            placed = refine(net, anchor, photo, start, body)
-            if placed is not None and number > 0:
-                placed = replace(placed, flow=None)
-            if placed is not None and (best is None or placed.fit > best.fit):
-                best = placed
-            if best is not None and best.fit > FIT_GOOD:
-                return best
+        placed = _from_starts(net, anchor, photo, starts, body, good)
+        if number == 0 and turned and (placed is None or placed.fit < FIT_ENOUGH):
+            # where nothing fits, the body may have been found a quarter turned
+            starts = [s @ _turn(body, quarter) for s in starts for quarter in (1, 3)]
+            again = _from_starts(net, anchor, photo, starts, body, good)
+            placed = again if placed is None or (again and again.fit > placed.fit) else placed
+        if placed is not None and (best is None or placed.fit > best.fit):
+            best = placed if number == 0 else _by_master(net, anchors[0], photo, placed, body)
+        if best is not None and best.fit > good:
+            break
     return best
+
+
+def _from_starts(
+    net: Networks, anchor: Anchor, photo: Levels, starts: Sequence[F64], body: F64, good: float
+) -> Placement | None:
+    """Refine the start that fits best after one pass; the next too while the fit is not good."""
+    best: Placement | None = None
+    glances = [refine(net, anchor, photo, start, body, passes=1) for start in starts]
+    seen = sorted((g for g in glances if g is not None), key=lambda g: -g.fit)
+    for glance in seen[:MOST_STARTS]:
+        if glance.fit < FIT_HOPELESS and glance is not seen[0]:
+            break
+        placed = refine(net, anchor, photo, glance.photo_from_crop, body)
+        if placed is not None and (best is None or placed.fit > best.fit):
+            best = placed
+        if best is not None and best.fit > good:
+            break
+    return best
+
+
+def _by_master(
+    net: Networks, master: Anchor, photo: Levels, placed: Placement, body: F64
+) -> Placement:
+    """Refine against the master a place that another shot led to; keep that where it fails."""
+    again = refine(net, master, photo, placed.photo_from_crop, body)
+    if again is not None and again.fit > placed.fit - MASTER_NEAR:
+        return again
+    return replace(placed, flow=None)
+
+
+def _turn(body: F64, quarters: int) -> F64:
+    """Return the turn of the crop about the middle of the body."""
+    return frame.similarity(np.zeros(2), 1.0, quarters * np.pi / 2, body.mean(0))
 
 
 def _try_turned(
@@ -305,8 +378,7 @@ def _try_turned(
     turned = best
     low, high = np.sort(np.ptp(body, axis=0))
     for quarter in (1, 2, 3) if high < LONG * low else (2,):
-        turn = frame.similarity(np.zeros(2), 1.0, quarter * np.pi / 2, body.mean(0))
-        start = best.photo_from_crop @ turn
+        start = best.photo_from_crop @ _turn(body, quarter)
         glance = refine(net, anchor, photo, start, body, passes=1)
         if glance is None or glance.fit < best.fit - TURNED_NEAR:
             continue

@@ -72,7 +72,7 @@ def assess(
 ) -> Judged:
     """Judge every part of ``view`` in a photo, with its levels, where the body was found."""
     started = time.perf_counter()
-    scene = view.layout.scene(levels, placement)
+    scene = view.layout.scene(levels, placement, view.heights)
     body = view.layout.whole(levels, placement.photo_from_crop)
     why = quality.trouble(body, view.whole) if body is not None and view.whole else None
     if why is not None:

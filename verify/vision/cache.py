@@ -90,7 +90,7 @@ def _view(machine: Machine, i: int, head: dict[str, Any], arrays: Any) -> Taught
     masks = {frame.part.id: frame.mask for frame in layout.frames}
     return TaughtView(
         layout,
-        tuple(Anchor(t, m) for t, m in zip(tokens, maps, strict=True)),
+        tuple(Anchor(*row) for row in zip(tokens, maps, head["fits"], strict=True)),
         tuple(examples[: head["own"]]),
         made,
         tuple(head["left_out"]),
@@ -145,6 +145,7 @@ def _head(i: int, view: TaughtView, arrays: Arrays) -> dict[str, Any]:
         "sizes": list(stacks),
         "examples": rows,
         "own": len(view.examples),
+        "fits": [a.fit for a in view.anchors],
         "left_out": view.left_out,
         "heights": view.heights,
         "looks": list(view.looks),

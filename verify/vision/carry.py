@@ -72,7 +72,7 @@ def carry(
     placed = align.locate_body(net, view.anchors, levels, tokens, body)
     if placed is None or placed.fit < align.FIT_ENOUGH:
         return None
-    return _laid(net, view, view.layout.scene(levels, placed), picture)
+    return _laid(net, view, view.layout.scene(levels, placed, view.heights), picture)
 
 
 def _laid(net: Networks, view: TaughtView, scene: relief.Scene, picture: Photo) -> Carried:

@@ -164,13 +164,14 @@ class Checker:
             for view in views:
                 anchors = view.anchors if thorough else view.anchors[:1]
                 placement = align.locate_body(
-                    self.networks, anchors, photo, tokens, view.layout.body_in_crop, turned=thorough
-                )
+                    self.networks, anchors, photo, tokens, view.layout.body_in_crop,
+                    turned=thorough, good=align.good_fit(view.anchors),
+                )  # fmt: skip
                 if placement is None or placement.fit < align.FIT_ENOUGH:
                     continue
                 if best is None or placement.fit > best[1].fit:
                     best = (view, placement)
-            if best is not None and best[1].fit > align.FIT_GOOD:
+            if best is not None and best[1].fit > align.good_fit(best[0].anchors):
                 return best
         return best
 

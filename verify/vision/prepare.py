@@ -121,8 +121,8 @@ def _place_shots(
             wholes.append(whole)
         if not shot.states and len(anchors) < MOST_ANCHORS:
             crop = fr.cut(levels, fr.inverse(found.photo_from_crop), fr.CROP_SIZE, fine=1)
-            anchors.append(align.make_anchor(net, crop))
-        placed.append(_Placed(shot, number, layout.scene(levels, found)))
+            anchors.append(align.make_anchor(net, crop, found.fit))
+        placed.append(_Placed(shot, number, layout.scene(levels, found, {})))
     return anchors, wholes, placed, left_out
 
 
@@ -136,7 +136,10 @@ def _heights(
         for p in placed[1:]
     ]
     heights, scenes = bundle.learn(net, layout.ground, sought, shots)
-    settled = [replace(p, scene=s) for p, s in zip(placed[1:], scenes, strict=True)]
+    settled = [
+        replace(p, scene=layout.told_well(s, heights))
+        for p, s in zip(placed[1:], scenes, strict=True)
+    ]
     return heights, [placed[0], *settled]
 
 

@@ -12,10 +12,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from . import frame
 from .frame import F64, Levels
 
+APART = 0.06  # share of the body's width: cells that show parts so far apart tell of neither
+LEAST_OWN = 0.5  # share of its cells that a part must have for itself
 FOCAL = 0.85  # of the longer side: a view of 61 degrees, as main cameras of phones have
 
 
@@ -50,6 +53,31 @@ class Scene:
     def size(self) -> tuple[int, int]:
         """Width and height of the picture."""
         return self.picture.size
+
+
+def unmixed(
+    cells: Mapping[str, NDArray[np.intp]], heights: Mapping[str, float], width: float
+) -> dict[str, NDArray[np.intp]]:
+    """Return the cells of each part without those that also show one at another height.
+
+    A network that tells one shift for each cell tells something between both there. A part that
+    keeps too few has none.
+
+    Args:
+        cells: indices of the cells inside each part's outline.
+        heights: off the plane; of parts whose height is not known, cells are kept.
+        width: of the body, in the unit of ``heights``.
+    """
+    out = {}
+    for name, mine in cells.items():
+        others = [
+            theirs
+            for other, theirs in cells.items()
+            if abs(heights.get(other, np.nan) - heights.get(name, np.nan)) > APART * width
+        ]
+        own = np.setdiff1d(mine, np.concatenate(others)) if others else mine
+        out[name] = own if len(own) >= LEAST_OWN * len(mine) else own[:0]
+    return out
 
 
 def lifted(

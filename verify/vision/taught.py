@@ -7,7 +7,7 @@ and of the networks, so that it is never stale; the oldest files go when there a
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from ..domain import Part, View
 from . import frame as fr
 from . import relief, window
-from .align import CELL, Anchor, Placement, cell_centres, inside_polygon
+from .align import Anchor, Placement, cells_inside, inside_polygon
 from .frame import F32, F64, Levels, Region
 from .judge import RIGHT, UNTRIED, Answer, Look, compare
 from .learnt import Expert, completed, fit
@@ -131,27 +131,27 @@ class Layout:
         """Outline of the body in the crop frame."""
         return fr.apply(self.crop_from_master, self.body)
 
-    def scene(self, picture: Levels, placed: Placement) -> relief.Scene:
-        """Return the picture with the plane and where the networks see each part."""
+    def scene(
+        self, picture: Levels, placed: Placement, heights: Mapping[str, float]
+    ) -> relief.Scene:
+        """Return the picture with the plane and where the networks see each part.
+
+        ``heights`` off the plane, pixels of the master: of those that are known.
+        """
         middles = fr.apply(self.crop_from_master, np.array([f.region.centre for f in self.frames]))
-        told = placed.told(self._cells, middles)
-        return relief.Scene(
-            picture,
-            placed.photo_from_crop @ self.crop_from_master,
-            {f.part.id: t for f, t in zip(self.frames, told, strict=bool(told))},
-        )
+        cells = relief.unmixed(self._cells, heights, float(np.ptp(self.body[:, 0])))
+        plane = placed.photo_from_crop @ self.crop_from_master
+        return relief.Scene(picture, plane, placed.told(cells, middles))
 
     @cached_property
-    def _cells(self) -> tuple[NDArray[np.intp], ...]:
-        """The cells of the crop inside each part's outline; the nearest one of a tiny part."""
-        centres = cell_centres(fr.CROP_SIZE, CELL)
-        out = []
-        for part in self.frames:
-            outline = fr.apply(self.crop_from_master, part.outline)
-            inside = np.flatnonzero(inside_polygon(centres, outline))
-            nearest = np.linalg.norm(centres - outline.mean(0), axis=1).argmin()
-            out.append(inside if len(inside) else np.array([nearest]))
-        return tuple(out)
+    def _cells(self) -> dict[str, NDArray[np.intp]]:
+        h = self.crop_from_master
+        return {f.part.id: cells_inside(fr.apply(h, f.outline)) for f in self.frames}
+
+    def told_well(self, scene: relief.Scene, heights: Mapping[str, float]) -> relief.Scene:
+        """Return a scene made before ``heights`` were known without what they cast doubt on."""
+        cells = relief.unmixed(self._cells, heights, float(np.ptp(self.body[:, 0])))
+        return replace(scene, told={n: t for n, t in scene.told.items() if len(cells[n])})
 
     def patch_from_photo(self, scene: relief.Scene, part: PartFrame, height: float) -> F64:
         """Return the homography to the patch of a part that stands ``height`` off the plane.
