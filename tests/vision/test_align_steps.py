@@ -138,7 +138,8 @@ class Refined:
         monkeypatch.setattr(align, "find", self.find)
 
     def find(self, _net: Any, anchor: align.Anchor, *_: Any) -> list[Any]:
-        return [np.array([[1.0, 0.0, x], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]]) for x in self.starts[int(anchor.tokens.shape[0])]]
+        found = self.starts[anchor.tokens.shape[0]]
+        return [np.array([[1.0, 0.0, x], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]]) for x in found]
 
     def refine(
         self, _net: Any, anchor: align.Anchor, _photo: Any, start: Any, _body: Any, passes: int = 8

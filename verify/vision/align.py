@@ -28,7 +28,9 @@ CELL = 8  # pixels of the crop in one cell of the refined maps
 LONG_SIDE = 384  # longer side of the picture that the photo's tokens are made from
 FIT_GOOD = 6.0  # logit of the fit above which no other start is tried, whatever is usual
 FIT_GOOD_ALONE = 2.0  # and where nothing is known of what is usual
-USUAL_SPREAD = 1.5  # logit, that a photo may fit less well than the shots
+USUAL_SPREAD = 3.0  # logit, that a photo may fit less well than the shots
+GAINED = 0.5  # logit, by which another shot must better the fit for one more to be tried
+SAME_PLACE = 4.0  # pixels of the crop, that two places lie apart at the most
 FIT_HOPELESS = -3.0  # logit of the fit below which refining goes no further
 FIT_ENOUGH = 0.0  # logit of the fit below which a place is not believed
 MIN_POINTS = 8
@@ -325,9 +327,12 @@ def _best_of(
             starts = [s @ _turn(body, quarter) for s in starts for quarter in (1, 3)]
             again = _from_starts(net, anchor, photo, starts, body, good)
             placed = again if placed is None or (again and again.fit > placed.fit) else placed
-        if placed is not None and (best is None or placed.fit > best.fit):
+        before = -np.inf if best is None else best.fit
+        if placed is not None and placed.fit > before:
             best = placed if number == 0 else _by_master(net, anchors[0], photo, placed, body)
-        if best is not None and best.fit > good:
+        if best is None or best.fit < FIT_GOOD_ALONE:
+            continue
+        if best.fit > good or (number > 0 and best.fit < before + GAINED):
             break
     return best
 
@@ -340,14 +345,22 @@ def _from_starts(
     glances = [refine(net, anchor, photo, start, body, passes=1) for start in starts]
     seen = sorted((g for g in glances if g is not None), key=lambda g: -g.fit)
     for glance in seen[:MOST_STARTS]:
-        if glance.fit < FIT_HOPELESS and glance is not seen[0]:
-            break
+        if best is not None and (
+            glance.fit < FIT_HOPELESS or _apart(best, glance, body) < SAME_PLACE
+        ):
+            continue
         placed = refine(net, anchor, photo, glance.photo_from_crop, body)
         if placed is not None and (best is None or placed.fit > best.fit):
             best = placed
         if best is not None and best.fit > good:
             break
     return best
+
+
+def _apart(one: Placement, other: Placement, body: F64) -> float:
+    """Return how far apart two places are at the body's outline, pixels of the crop."""
+    between = frame.inverse(one.photo_from_crop) @ other.photo_from_crop
+    return float(np.abs(frame.apply(between, body) - body).max())
 
 
 def _by_master(
