@@ -18,8 +18,6 @@ from models.training.parts_base import F64, Kit, Part, Piece, absent, moved, sta
 
 # Part space to machine space for what stands on a tower: z to y, -y to z.
 STAND = np.array([[1.0, 0, 0, 0], [0, 0, 1.0, 0], [0, -1.0, 0, 0], [0, 0, 0, 1.0]])
-
-
 MOST = 14  # parts of a front
 
 
@@ -106,9 +104,7 @@ class _Front:
         self.kit, self.height, self.towers = kit, height, towers
         self.slots: list[Slot] = []
         self.alike = 0
-        self.taken: list[Box] = [
-            (t.x - t.radius, t.low, t.x + t.radius, min(t.top, 1e5)) for t in towers
-        ]
+        self.taken: list[Box] = [(t.x - t.radius, t.low, t.x + t.radius, t.top) for t in towers]
         skin = kit.body if kit.chance(0.85) and kit.body.texture is None else kit.hard()
         square, spout = kit.chance(0.4), kit.chance(0.6)
         draw = kit.u(0.4, 0.8), kit.u(0.3, 0.8)

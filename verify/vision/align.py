@@ -345,9 +345,7 @@ def _from_starts(
     glances = [refine(net, anchor, photo, start, body, passes=1) for start in starts]
     seen = sorted((g for g in glances if g is not None), key=lambda g: -g.fit)
     for glance in seen[:MOST_STARTS]:
-        if best is not None and (
-            glance.fit < FIT_HOPELESS or _apart(best, glance, body) < SAME_PLACE
-        ):
+        if best and (glance.fit < FIT_HOPELESS or _apart(best, glance, body) < SAME_PLACE):
             continue
         placed = refine(net, anchor, photo, glance.photo_from_crop, body)
         if placed is not None and (best is None or placed.fit > best.fit):
