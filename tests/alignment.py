@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from verify.domain import Machine
 from verify.machine_file import read_machine
-from verify.vision import align, pose
+from verify.vision import align, finding, pose
 from verify.vision import frame as fr
 from verify.vision.network import Networks
 from verify.vision.prepare import READ_SIDE, teach_machine
@@ -103,7 +103,7 @@ def errors_of(
     """Return the distance of each part's centre from its true place, per cent of the width."""
     layout = view.layout
     levels = fr.Levels(photo.bgr)
-    tokens = align.describe_photo(net, levels)
+    tokens = finding.describe_photo(net, levels)
     placed = align.locate_body(net, view.anchors, levels, tokens, layout.body_in_crop)
     if placed is None or placed.fit < align.FIT_ENOUGH:
         return np.full(len(view.frames), np.inf)

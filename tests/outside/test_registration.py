@@ -19,7 +19,7 @@ from skimage.data import coffee, coins
 from skimage.transform import ProjectiveTransform, warp
 
 from tests.vision.pictures import scene
-from verify.vision import align
+from verify.vision import align, finding
 from verify.vision import frame as fr
 from verify.vision.network import Networks
 
@@ -61,7 +61,7 @@ class Reference:
         """Return the corner error in pixels, infinite where nothing is found, and the fit."""
         body = fr.apply(self.crop_from_picture, self.body)
         levels = fr.Levels(photo)
-        tokens = align.describe_photo(net, levels)
+        tokens = finding.describe_photo(net, levels)
         placed = align.locate_body(net, (self.anchor,), levels, tokens, body)
         if placed is None:
             return np.inf, -np.inf
@@ -82,7 +82,7 @@ def reference(net: Networks, request: pytest.FixtureRequest) -> Reference:
     body = np.array([low, [high[0], low[1]], high, [low[0], high[1]]])
     crop_from_picture = fr.fit_box(low, high, fr.CROP_SIZE, fr.CROP_GROW)
     crop = fr.cut(picture, crop_from_picture, fr.CROP_SIZE)
-    return Reference(picture, body, crop_from_picture, align.make_anchor(net, crop))
+    return Reference(picture, body, crop_from_picture, finding.make_anchor(net, crop))
 
 
 def held(

@@ -9,7 +9,7 @@ import pytest
 from skimage.measure import points_in_poly
 from skimage.transform import ProjectiveTransform
 
-from verify.vision import align
+from verify.vision import align, finding
 from verify.vision import frame as fr
 from verify.vision.align import Placement
 
@@ -19,18 +19,18 @@ TRUTH = np.array([[1.02, 0.03, -2.0], [-0.02, 0.99, 3.0], [1e-4, -6e-5, 1.0]])
 def test_inside_polygon_is_scikit_images() -> None:
     ring = np.array([[10.2, 8.1], [90.3, 20.7], [60.4, 88.8], [50.1, 40.2], [15.7, 70.3]])
     points = np.random.default_rng(4).uniform(0, 100, (2000, 2))
-    assert (align.inside_polygon(points, ring) == points_in_poly(points, ring)).all()
+    assert (finding.inside_polygon(points, ring) == points_in_poly(points, ring)).all()
 
 
 def test_cell_centres_lie_in_the_middle_of_their_pixels() -> None:
-    cells = align.cell_centres((32, 16), 8)
+    cells = finding.cell_centres((32, 16), 8)
     assert len(cells) == 8
     np.testing.assert_allclose(cells[0], [3.5, 3.5])
     np.testing.assert_allclose(cells[-1], [27.5, 11.5])
 
 
 def test_the_weighted_fit_is_scikit_images_where_all_agrees() -> None:
-    cells = align.cell_centres(fr.CROP_SIZE, align.CELL)
+    cells = finding.cell_centres(fr.CROP_SIZE, align.CELL)
     target = fr.apply(TRUTH, cells)
     ours = align._weighted_homography(cells, target, np.zeros(len(cells)))
     theirs = ProjectiveTransform.from_estimate(cells, target)
@@ -39,7 +39,7 @@ def test_the_weighted_fit_is_scikit_images_where_all_agrees() -> None:
 
 
 def test_cells_that_say_they_are_unsure_hardly_count() -> None:
-    cells = align.cell_centres(fr.CROP_SIZE, align.CELL)
+    cells = finding.cell_centres(fr.CROP_SIZE, align.CELL)
     rng = np.random.default_rng(5)
     target = fr.apply(TRUTH, cells)
     wild = rng.random(len(cells)) < 0.4
@@ -59,13 +59,13 @@ def test_the_peak_of_the_similarity_is_found_between_the_tokens() -> None:
     fall = -((column - at[0]) ** 2 + (row - at[1]) ** 2)
     similarity = fall.reshape(1, -1).astype(np.float32)
     best = similarity.argmax(1)
-    found = align._window_mean(similarity, best, rows, columns)
-    np.testing.assert_allclose(found, [(at + 0.5) * align.TOKEN - 0.5], atol=1.0)
+    found = finding._window_mean(similarity, best, rows, columns)
+    np.testing.assert_allclose(found, [(at + 0.5) * finding.TOKEN - 0.5], atol=1.0)
 
 
 def test_too_few_points_give_no_place() -> None:
-    few = np.zeros((align.MIN_POINTS - 1, 2))
-    assert align._homographies(few, few, OUTLINE) == []
+    few = np.zeros((finding.MIN_POINTS - 1, 2))
+    assert finding._homographies(few, few, OUTLINE) == []
 
 
 # --- Parts that the network sees beside the plane -----------------------------------------
@@ -117,9 +117,9 @@ def test_of_a_part_without_cells_nothing_is_told() -> None:
 # --- Which start is refined ---------------------------------------------------------------
 
 
-def shots(*fits: float) -> list[align.Anchor]:
+def shots(*fits: float) -> list[finding.Anchor]:
     nothing = np.zeros((0, 128), np.float32)
-    return [align.Anchor(nothing, nothing, fit) for fit in (np.inf, *fits)]
+    return [finding.Anchor(nothing, nothing, fit) for fit in (np.inf, *fits)]
 
 
 def test_what_counts_as_a_good_fit_follows_the_shots_within_bounds() -> None:
@@ -137,12 +137,13 @@ class Refined:
         monkeypatch.setattr(align, "refine", self.refine)
         monkeypatch.setattr(align, "find", self.find)
 
-    def find(self, _net: Any, anchor: align.Anchor, *_: Any) -> list[Any]:
-        found = self.starts[anchor.tokens.shape[0]]
-        return [np.array([[1.0, 0.0, x], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]]) for x in found]
+    def find(self, _net: Any, anchor: finding.Anchor, *_: Any) -> finding.Found:
+        xs = self.starts[anchor.tokens.shape[0]]
+        starts = [np.array([[1.0, 0.0, x], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]]) for x in xs]
+        return finding.Found(tuple(starts), 0.0)
 
     def refine(
-        self, _net: Any, anchor: align.Anchor, _photo: Any, start: Any, _body: Any, passes: int = 8
+        self, _net: Any, anchor: finding.Anchor, _: Any, start: Any, _body: Any, passes: int = 8
     ) -> Placement:
         fit = float(start[0, 2]) + (0.0 if passes == 1 else 1.0)
         self.asked.append((anchor.tokens.shape[0], float(start[0, 2]), passes))
@@ -151,7 +152,7 @@ class Refined:
 
 def located(*fits: float, turned: bool = False) -> Placement | None:
     anchors = tuple(
-        align.Anchor(np.zeros((k, 128), np.float32), np.zeros(0, np.float32), fit)
+        finding.Anchor(np.zeros((k, 128), np.float32), np.zeros(0, np.float32), fit)
         for k, fit in enumerate((np.inf, *fits))
     )
     body = np.array([[0.0, 0.0], [300.0, 0.0], [300.0, 100.0], [0.0, 100.0]])

@@ -1,10 +1,8 @@
-"""Find the body of a reference shot in a photo.
+"""Place the body of a reference shot in a photo.
 
-Two steps. *Finding*: tokens of the reference crop are matched with tokens of the whole photo
-by an attention network, and a homography is fitted robustly (MAGSAC++, Barath et al. 2020,
-arXiv 1912.05909). *Refining*: the photo is warped onto the crop; a second network tells for
-each cell what is still off, and whether both show the same body in the same pose at all. A
-twin or a mirror image gets a low ``fit`` and is never judged; a body that looks nearly the same
+``finding`` tells where it may lie. *Refining*: the photo is warped onto the crop; a second network
+tells for each cell what is still off, and whether both show the same body in the same pose at all.
+A twin or a mirror image gets a low ``fit`` and is never judged; a body that looks nearly the same
 when turned is tried turned, and the best fit counts. The second network also tells where it sees
 each part by itself.
 """
@@ -14,18 +12,16 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from . import frame
-from .frame import CROP_SIZE, F32, F64, U8, Levels
+from .finding import Anchor, Found, PhotoTokens, cell_centres, find, inside_polygon
+from .frame import CROP_SIZE, F32, F64, Levels
 from .network import Networks
 from .relief import Told
 
-TOKEN = 16  # pixels of the network's picture in one token
 CELL = 8  # pixels of the crop in one cell of the refined maps
-LONG_SIDE = 384  # longer side of the picture that the photo's tokens are made from
 FIT_GOOD = 6.0  # logit of the fit above which no other start is tried, whatever is usual
 FIT_GOOD_ALONE = 2.0  # and where nothing is known of what is usual
 USUAL_SPREAD = 3.0  # logit, that a photo may fit less well than the shots
@@ -33,7 +29,6 @@ GAINED = 0.5  # logit, by which another shot must better the fit for one more to
 SAME_PLACE = 4.0  # pixels of the crop, that two places lie apart at the most
 FIT_HOPELESS = -3.0  # logit of the fit below which refining goes no further
 FIT_ENOUGH = 0.0  # logit of the fit below which a place is not believed
-MIN_POINTS = 8
 MOST_PASSES = 8  # of refining
 FEW_PASSES = 4  # after which only a place that may be believed is refined further
 MOST_STARTS = 2  # that are refined
@@ -44,37 +39,6 @@ SETTLED = 0.7  # pixels of the crop that a pass moves the body by, below which i
 # Sigma, pixels of the crop, of a part's place as the refining network sees it: by what it says of
 # its own error, and at best; and as plane and height say.
 FLOW_ERROR, FLOW_BEST, PLANE_ERROR = 1.3, 0.5, 1.5
-
-
-@dataclass(frozen=True)
-class Anchor:
-    """A reference shot, warped onto the crop frame and described.
-
-    Attributes:
-        tokens: (N, 128) for finding.
-        maps: (64, h, w) for refining.
-        fit: logit of the fit with which the shot was placed; infinite for the master.
-    """
-
-    tokens: F32
-    maps: F32
-    fit: float = np.inf
-
-
-@dataclass(frozen=True)
-class PhotoTokens:
-    """A photo, described for finding.
-
-    Attributes:
-        tokens: (rows * columns, 128).
-        columns, rows: of the token grid.
-        canvas_from_photo: from the decoded photo to the network's picture.
-    """
-
-    tokens: F32
-    columns: int
-    rows: int
-    canvas_from_photo: F64
 
 
 @dataclass(frozen=True)
@@ -117,24 +81,6 @@ class Placement:
         return out
 
 
-def describe_photo(net: Networks, photo: Levels) -> PhotoTokens:
-    """Describe a whole photo for finding."""
-    width, height = photo.size
-    scale = LONG_SIDE / max(height, width)
-    size = (max(1, round(width * scale)), max(1, round(height * scale)))
-    small = cv2.resize(photo.bgr, size, interpolation=cv2.INTER_AREA)
-    right, below = -size[0] % TOKEN, -size[1] % TOKEN
-    small = cv2.copyMakeBorder(small, 0, below, 0, right, cv2.BORDER_REPLICATE)
-    tokens, _ = net.encode(np.asarray(small, dtype=np.uint8))
-    columns, rows = small.shape[1] // TOKEN, small.shape[0] // TOKEN
-    return PhotoTokens(tokens, columns, rows, frame.scaling(size[0] / width, size[1] / height))
-
-
-def make_anchor(net: Networks, crop: U8, fit: float = np.inf) -> Anchor:
-    """Describe a reference shot that was warped onto the crop frame."""
-    return Anchor(*net.encode(crop), fit)
-
-
 def good_fit(anchors: Sequence[Anchor]) -> float:
     """Return the logit of the fit above which no other start is tried.
 
@@ -146,88 +92,12 @@ def good_fit(anchors: Sequence[Anchor]) -> float:
     return float(np.clip(np.median(usual) - USUAL_SPREAD, FIT_GOOD_ALONE, FIT_GOOD))
 
 
-def find(net: Networks, anchor: Anchor, photo: PhotoTokens, body_in_crop: F64) -> list[F64]:
-    """Return likely photo_from_crop homographies, best first; empty where nothing matches."""
-    similarity, seen, _ = net.match(anchor.tokens, photo.tokens)
-    source = cell_centres(CROP_SIZE, TOKEN)
-    inside = inside_polygon(source, body_in_crop)
-    source, similarity, seen = source[inside], similarity[inside], seen[inside]
-    # the column softmax wants all reference tokens of the body, not only the chosen ones
-    joint = _log_softmax(similarity, 1) + _log_softmax(similarity, 0)
-    best = joint.argmax(1)
-    sure = joint[np.arange(len(best)), best] + np.minimum(seen, 0.0)
-    target = _window_mean(similarity, best, photo.rows, photo.columns)
-    keep = np.argsort(-sure)[: max(24, int(len(sure) * 0.6))]
-    found = _homographies(source[keep], target[keep], body_in_crop)
-    back = frame.inverse(photo.canvas_from_photo)
-    return [frame.normalised(back @ h) for h in found]
-
-
-def cell_centres(size: tuple[int, int], step: int) -> F64:
-    """Return the (N, 2) pixel positions of the centres of cells, row by row."""
-    x = np.arange(size[0] // step) * step + (step - 1) / 2
-    y = np.arange(size[1] // step) * step + (step - 1) / 2
-    xx, yy = np.meshgrid(x, y)
-    return np.stack([xx, yy], -1).reshape(-1, 2)
-
-
 def cells_inside(outline: F64) -> NDArray[np.intp]:
     """Return the indices of the crop's cells inside an (N, 2) outline, at least the nearest."""
     centres = cell_centres(CROP_SIZE, CELL)
     inside = np.flatnonzero(inside_polygon(centres, outline))
     nearest = np.linalg.norm(centres - outline.mean(0), axis=1).argmin()
     return inside if len(inside) else np.array([nearest])
-
-
-def inside_polygon(points: F64, polygon: F64) -> NDArray[np.bool_]:
-    """Say which of (N, 2) points lie inside an (M, 2) polygon (crossing number)."""
-    inside = np.zeros(len(points), bool)
-    for (x0, y0), (x1, y1) in zip(polygon, np.roll(polygon, -1, 0), strict=True):
-        if y0 == y1:
-            continue
-        crosses = (points[:, 1] < y0) != (points[:, 1] < y1)
-        inside ^= crosses & (points[:, 0] < (x1 - x0) * (points[:, 1] - y0) / (y1 - y0) + x0)
-    return inside
-
-
-def _log_softmax(x: F32, axis: int) -> F32:
-    top = x - x.max(axis, keepdims=True)
-    out: F32 = top - np.log(np.exp(top).sum(axis, keepdims=True))
-    return out
-
-
-def _window_mean(similarity: F32, best: NDArray[np.intp], rows: int, columns: int) -> F64:
-    """Return (N, 2) positions: the mean under the softmax of the 5 x 5 tokens around the best."""
-    row, column = best // columns, best % columns
-    d = np.arange(-2, 3)
-    r = np.repeat(row[:, None] + d, 5, 1)
-    c = np.tile(column[:, None] + d, (1, 5))
-    ok = (r >= 0) & (r < rows) & (c >= 0) & (c < columns)
-    at = np.clip(r, 0, rows - 1) * columns + np.clip(c, 0, columns - 1)
-    score = np.where(ok, np.take_along_axis(similarity, at, 1), -np.inf)
-    weight = np.exp(score - score.max(1, keepdims=True))
-    weight /= weight.sum(1, keepdims=True)
-    x = (weight * ((c + 0.5) * TOKEN - 0.5)).sum(1)
-    y = (weight * ((r + 0.5) * TOKEN - 0.5)).sum(1)
-    return np.stack([x, y], 1).astype(np.float64)
-
-
-def _homographies(source: F64, target: F64, body: F64) -> list[F64]:
-    """Fit a homography and, as a second chance, a similarity."""
-    if len(source) < MIN_POINTS:
-        return []
-    out: list[F64] = []
-    h, _ = cv2.findHomography(source, target, cv2.USAC_MAGSAC, 6.0, maxIters=2000, confidence=0.999)
-    if h is not None:
-        full: F64 = np.asarray(h, dtype=np.float64)
-        if frame.looks_possible(full, body):
-            out.append(full)
-    a, _ = cv2.estimateAffinePartial2D(source, target, ransacReprojThreshold=12.0)
-    if a is not None:
-        similar = np.vstack([a, [0.0, 0.0, 1.0]])
-        if frame.looks_possible(similar, body):
-            out.append(similar)
-    return out
 
 
 def refine(
@@ -295,15 +165,18 @@ def locate_body(
     *,
     turned: bool = True,
     good: float | None = None,
+    found: Found | None = None,
 ) -> Placement | None:
     """Return the best believed placement over the anchors, or None.
 
     The first anchor (the master) mostly suffices; others are tried only while the fit is not
     ``good`` (:func:`good_fit` of the anchors). Where ``turned`` says so, the place is tried turned
-    by quarters as well, whatever the fit.
+    by quarters as well, whatever the fit. ``found`` is what :func:`find` says of the first
+    anchor, where that is known already.
     """
     good = good_fit(anchors) if good is None else good
-    best = _best_of(net, anchors, photo, tokens, body, good, turned)
+    found = find(net, anchors[0], tokens, body) if found is None else found
+    best = _best_of(net, anchors, photo, tokens, body, good, turned, found)
     return _try_turned(net, anchors[0], photo, best, body) if turned else best
 
 
@@ -315,10 +188,11 @@ def _best_of(
     body: F64,
     good: float,
     turned: bool,
+    found: Found,
 ) -> Placement | None:
     best: Placement | None = None
     for number, anchor in enumerate(anchors):
-        starts = find(net, anchor, tokens, body)
+        starts = list((find(net, anchor, tokens, body) if number else found).starts)
         if best is not None:
             starts.append(best.photo_from_crop)
         placed = _from_starts(net, anchor, photo, starts, body, good)

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from .. import __version__
 from ..domain import Machine
-from .align import Anchor
+from .finding import Anchor
 from .learnt import Expert
 from .quality import Whole
 from .taught import Example, TaughtMachine, TaughtView, lay_out

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from ..domain import Machine, Outline, View
-from . import align, pose, quality, relief
+from . import align, finding, pose, quality, relief
 from . import frame as fr
 from .frame import F64
 from .network import Networks
@@ -67,7 +67,7 @@ def carry(
         raise KeyError(view_id)
     picture = read_photo(photo, max_side=READ_SIDE)
     levels = fr.Levels(picture.bgr)
-    tokens = align.describe_photo(net, levels)
+    tokens = finding.describe_photo(net, levels)
     body = view.layout.body_in_crop
     placed = align.locate_body(net, view.anchors, levels, tokens, body)
     if placed is None or placed.fit < align.FIT_ENOUGH:

@@ -11,9 +11,9 @@ import numpy as np
 from ..domain import Fault, How, Machine, Shot, View
 from ..errors import TeachError
 from ..machine_file import content_sha256
-from . import align, bundle, cache, counter, quality, relief
+from . import align, bundle, cache, counter, finding, quality, relief
 from . import frame as fr
-from .align import Anchor
+from .finding import Anchor
 from .frame import F32, F64, U8, Levels
 from .locate import unit
 from .network import Networks
@@ -121,7 +121,7 @@ def _place_shots(
             wholes.append(whole)
         if not shot.states and len(anchors) < MOST_ANCHORS:
             crop = fr.cut(levels, fr.inverse(found.photo_from_crop), fr.CROP_SIZE, fine=1)
-            anchors.append(align.make_anchor(net, crop, found.fit))
+            anchors.append(finding.make_anchor(net, crop, found.fit))
         placed.append(_Placed(shot, number, layout.scene(levels, found, {})))
     return anchors, wholes, placed, left_out
 
@@ -189,7 +189,7 @@ def _whole(part: PartFrame, patch_from_photo: F64, scene: relief.Scene) -> bool:
 def _place_shot(
     net: Networks, anchors: list[Anchor], picture: Levels, layout: Layout
 ) -> align.Placement | None:
-    tokens = align.describe_photo(net, picture)
+    tokens = finding.describe_photo(net, picture)
     placed = align.locate_body(net, tuple(anchors), picture, tokens, layout.body_in_crop)
     return placed if placed is not None and placed.fit >= align.FIT_ENOUGH else None
 

@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from ..domain import Part, View
 from . import frame as fr
 from . import relief, window
-from .align import Anchor, Placement, cells_inside, inside_polygon
+from .align import Placement, cells_inside
+from .finding import Anchor, inside_polygon
 from .frame import F32, F64, Levels, Region
 from .judge import RIGHT, UNTRIED, Answer, Look, compare
 from .learnt import Expert, completed, fit
