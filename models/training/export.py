@@ -98,6 +98,7 @@ def main() -> None:
     parser.add_argument("--part", type=Path, nargs="+")
     parser.add_argument("--out", type=Path, required=True, help="folder of the float networks")
     args = parser.parse_args()
+    args.out.mkdir(parents=True, exist_ok=True)
     with torch.no_grad():
         if args.align:
             net = Aligner()
