@@ -349,9 +349,7 @@ class TaughtView:
         return {}
 
     def burnt_of(self, frame: PartFrame) -> float:
-        """Return the largest share of a part that is burnt out in any of its right shots: white
-        parts shine under some lamps.
-        """
+        """Return the largest share of a part burnt out in a right shot: white parts shine."""
         own = (e for e in self.examples if e.part == frame.part.id)
         return max(e.burnt for e in own if e.state == frame.part.expect)
 
