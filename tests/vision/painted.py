@@ -97,6 +97,7 @@ class ColourNetworks:
     """
 
     sha256 = "c" * 64
+    threads = 1  # what it counts is counted one after the other
 
     def __init__(self) -> None:
         self.described = 0

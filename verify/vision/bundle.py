@@ -19,6 +19,7 @@ from . import relief
 from .frame import F64
 from .locate import SIDE, Response, respond
 from .network import Networks
+from .parallel import each
 from .pose import SHARP, Ground, Sought, climb, patch_from_photo
 
 ROUNDS = 3
@@ -50,10 +51,11 @@ def learn(
     """
     heights = {name: part.height for name, part in sought.items()}
     names = [[name for name in sought if name in shot.parts] for shot in shots]
-    tables = [
-        _tables(net, ground, [sought[n] for n in mine], shot.scene)
-        for mine, shot in zip(names, shots, strict=True)
-    ]
+    tables = each(
+        lambda asked: _tables(net, ground, [sought[n] for n in asked[0]], asked[1].scene),
+        zip(names, shots, strict=True),
+        net.threads,
+    )
     scenes = [shot.scene for shot in shots]
     for _ in range(ROUNDS):
         for name, part in sought.items():

@@ -17,8 +17,9 @@ from .finding import Anchor
 from .frame import F32, F64, U8, Levels
 from .locate import unit
 from .network import Networks
+from .parallel import each
 from .pose import Sought
-from .read import read_photo
+from .read import Photo, read_photo
 from .taught import (
     MOST_ANCHORS,
     MOST_RIGHT,
@@ -67,9 +68,8 @@ def _teach_view(
     layout = lay_out(view)
     anchors, wholes, placed, left_out = _place_shots(machine, layout, net, progress)
     heights, placed = _heights(net, layout, placed)
-    examples: list[Example] = []
-    for shot in placed:
-        examples += _examples(net, layout, heights, shot)
+    described = each(lambda shot: _examples(net, layout, heights, shot), placed, net.threads)
+    examples = [example for few in described for example in few]
     _refuse_untaught(view, layout.frames, examples)
     made = _made(net, layout, heights, placed)
     looks = _right_looks(net, layout, heights, placed)
@@ -77,8 +77,8 @@ def _teach_view(
         layout, tuple(anchors), tuple(examples), made, tuple(left_out), heights, looks,
         whole=tuple(wholes),
     )  # fmt: skip
-    fitted = {part.part.id: taught.expert_of(part) for part in taught.frames}
-    judges = {name: replace(e, novelty=None) for name, e in fitted.items() if e is not None}
+    fitted = zip(taught.frames, each(taught.expert_of, taught.frames, net.threads), strict=True)
+    judges = {part.part.id: replace(e, novelty=None) for part, e in fitted if e is not None}
     return replace(taught, hardest=hardest_right(net, taught), judges=judges)
 
 
@@ -103,16 +103,16 @@ def _place_shots(
     wholes: list[quality.Whole] = []
     placed: list[_Placed] = []
     left_out: list[str] = []
-    for number, shot in enumerate(layout.view.all_shots):
+    shots = layout.view.all_shots
+    read = each(lambda shot: _read_shot(machine, net, shot), shots, net.threads)
+    for number, (shot, (photo, levels, tokens)) in enumerate(zip(shots, read, strict=True)):
         if progress is not None:
             progress(f"{layout.view.id}: {shot.file}")
-        photo = read_photo(machine.folder / shot.file, max_side=READ_SIDE)
-        levels = fr.Levels(photo.bgr)
         if number == 0:
             home = fr.inverse(layout.crop_from_master @ photo.to_full_matrix)
             found: align.Placement | None = align.Placement(home, np.inf)
         else:
-            found = _place_shot(net, anchors, levels, layout)
+            found = _place_shot(net, anchors, levels, tokens, layout)
         if found is None:
             left_out.append(shot.file)
             continue
@@ -186,10 +186,22 @@ def _whole(part: PartFrame, patch_from_photo: F64, scene: relief.Scene) -> bool:
     return quality.share_in_frame(seen, scene.size) >= quality.IN_FRAME_SHARE
 
 
+def _read_shot(
+    machine: Machine, net: Networks, shot: Shot
+) -> tuple[Photo, Levels, finding.PhotoTokens]:
+    """Read a shot and describe it for finding."""
+    photo = read_photo(machine.folder / shot.file, max_side=READ_SIDE)
+    levels = fr.Levels(photo.bgr)
+    return photo, levels, finding.describe_photo(net, levels)
+
+
 def _place_shot(
-    net: Networks, anchors: list[Anchor], picture: Levels, layout: Layout
+    net: Networks,
+    anchors: list[Anchor],
+    picture: Levels,
+    tokens: finding.PhotoTokens,
+    layout: Layout,
 ) -> align.Placement | None:
-    tokens = finding.describe_photo(net, picture)
     placed = align.locate_body(net, tuple(anchors), picture, tokens, layout.body_in_crop)
     return placed if placed is not None and placed.fit >= align.FIT_ENOUGH else None
 
@@ -232,20 +244,25 @@ def _made(
 ) -> dict[tuple[str, str], tuple[Example, ...]]:
     """Describe counter-examples for faults that no shot shows, a few for each."""
     shown = _states_shown(layout, placed)
-    out: dict[tuple[str, str], tuple[Example, ...]] = {}
-    for part in layout.frames:
-        for fault in part.part.faults:
-            if (part.part.look, fault.state) in shown:
-                continue
-            made: list[Example] = []
-            for shot in placed:
-                patches = _counter_patches(layout, heights, shot, part, fault)
-                for maps in net.describe(np.stack(patches)) if patches else ():
-                    half = maps.astype(np.float16)
-                    made.append(Example(part.part.id, fault.state, shot.number, half, 0.0))
-            if made:
-                out[part.part.id, fault.state] = tuple(made[:MOST_MADE])
-    return out
+    wanted = [
+        (part, fault)
+        for part in layout.frames
+        for fault in part.part.faults
+        if (part.part.look, fault.state) not in shown
+    ]
+
+    def make(asked: tuple[PartFrame, Fault]) -> tuple[Example, ...]:
+        part, fault = asked
+        made: list[Example] = []
+        for shot in placed:
+            patches = _counter_patches(layout, heights, shot, part, fault)
+            for maps in net.describe(np.stack(patches)) if patches else ():
+                half = maps.astype(np.float16)
+                made.append(Example(part.part.id, fault.state, shot.number, half, 0.0))
+        return tuple(made[:MOST_MADE])
+
+    made = zip(wanted, each(make, wanted, net.threads), strict=True)
+    return {(part.part.id, fault.state): few for (part, fault), few in made if few}
 
 
 def _states_shown(layout: Layout, placed: list[_Placed]) -> set[tuple[str, str]]:
