@@ -26,7 +26,7 @@ from verify.errors import VerifyError
 from verify.machine_file import read_labels, read_machine
 from verify.score import Proportion, ScoreReport, score
 from verify.settings import usable_cores
-from verify.vision.pipeline import Checker
+from verify.vision.pipeline import Checked, Checker
 
 ALL = "all shots"
 HEADS = (
@@ -92,7 +92,7 @@ def measure(
 
 def judged(
     checker: Checker, shots: Sequence[LabelledShot], jobs: int, taught: str
-) -> Iterator[tuple[LabelledShot, object]]:
+) -> Iterator[tuple[LabelledShot, Checked]]:
     """Judge photos, and say how far it is."""
     for number, pair in enumerate(check_all(checker, shots, jobs), start=1):
         if number % 50 == 0 or number == len(shots):
