@@ -27,7 +27,7 @@ from verify.vision.learnt import fit
 
 
 def answer(right: float, **wrong: float) -> Answer:
-    return Answer(right, wrong, sight=3.0, shift=np.zeros(2), shift_error=0.01, turn_deg=0.0)
+    return Answer(right, wrong, sight=3.0, shift=np.zeros(2), shift_error=0.01)
 
 
 PLAIN = Calibration(Way((1.0, 0.0, 0.0, 0.0), 0.9, 0.3), Way((0.5, 1.0, 0.0), 0.8, 0.2), -1.5)

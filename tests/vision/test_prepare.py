@@ -20,7 +20,8 @@ from verify.vision import frame as fr
 from verify.vision.align import Placement
 from verify.vision.judge import RIGHT, UNTRIED
 from verify.vision.prepare import teach_machine
-from verify.vision.taught import TaughtMachine, lay_out, leave_one_out
+from verify.vision.taught import TaughtMachine, lay_out
+from verify.vision.trial import leave_one_out
 
 
 def teach(machine: Machine, *rest: Any) -> TaughtMachine:

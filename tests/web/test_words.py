@@ -41,3 +41,19 @@ def test_anything_else_is_told_as_it_is_kept(lid: View, state: str | None, verdi
 
 def test_a_part_that_the_folder_no_longer_has_is_told_as_it_is_kept() -> None:
     assert words.finding(found("seal-there"), None, choose("en")) == "As it is kept."
+
+
+def test_what_was_measured_and_is_not_usual_is_said() -> None:
+    part = found("out") | {
+        "turn_deg": -12.4,
+        "measures": [
+            {"name": "length", "value": 101.0, "unit": "%"},
+            {"name": "out of place", "value": 13.6, "unit": "mm"},
+            {"name": "out of place", "value": None, "unit": "mm"},
+        ],
+    }
+    assert words.measured(part, choose("en")) == "up to 14 mm out of place, turned 12°"
+    assert words.measured(part, choose("es")) == "hasta 14 mm fuera de su sitio, girada 12°"
+    short = {"turn_deg": None, "measures": [{"name": "length", "value": 81.0, "unit": "%"}]}
+    assert words.measured(found("short") | short, choose("en")) == "length 81 % of right ones"
+    assert words.measured(found("on") | {"turn_deg": None, "measures": []}, choose("en")) == ""

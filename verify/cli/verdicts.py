@@ -10,12 +10,14 @@ from verify.cli.words import PART_WORDS, PHOTO_WORDS
 from verify.domain import (
     Finding,
     Machine,
+    Measure,
     PartVerdict,
     PhotoVerdict,
     Result,
     Severity,
     by_urgency,
 )
+from verify.measured import LENGTH, TURN, noteworthy
 
 _NUMBER = 3
 _WORD = 9
@@ -134,8 +136,18 @@ def _part_lines(number: str, part: Finding, title: str) -> Iterator[str]:
         return
     note = " (caution: does not hold the photo)" if part.severity is Severity.CAUTION else ""
     yield from wrapped(part.message + note, _INDENT)
+    if told := [_measured(taken) for taken in noteworthy(part.turn_deg, part.measures)]:
+        yield from wrapped(f"Measured beside right shots: {', '.join(told)}.", _INDENT)
     if part.fix:
         yield from wrapped(part.fix, f"{_INDENT}  ", f"{_INDENT}→ ")
+
+
+def _measured(taken: Measure) -> str:
+    if taken.name == LENGTH:
+        return f"length {taken.value:.0f} %"
+    if taken.name == TURN:
+        return f"turned {taken.value:.0f}°"
+    return f"up to {taken.value:.0f} {taken.unit} out of place"
 
 
 def _chance(p_right: float | None) -> str:

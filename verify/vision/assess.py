@@ -24,6 +24,7 @@ from . import judge, pose, quality, relief, words
 from .align import CELL, Placement
 from .frame import F64, U8, Levels
 from .judge import Answer, Calibration, Look, Way
+from .measuring import measure
 from .network import Networks
 from .read import Photo
 from .taught import PartFrame, TaughtView
@@ -197,6 +198,8 @@ def _finding(
     found = _found(part, answer, verdict, displaced)
     mm = view.layout.view.mm_per_px
     span = sight.frame.span
+    doubted = sight.look if verdict is not PartVerdict.OK else None
+    turn, measures = (None, ()) if doubted is None else measure(view, sight.frame, doubted, found)
     return replace(
         blank,
         verdict=verdict,
@@ -205,7 +208,8 @@ def _finding(
         message=words.message(part, verdict, found, None),
         fix=words.fix(part, verdict, found),
         offset_mm=round(float(np.linalg.norm(answer.shift)) * span * mm, 2) if mm else None,
-        turn_deg=round(answer.turn_deg, 1) if verdict is PartVerdict.OK else None,
+        turn_deg=turn,
+        measures=measures,
         look_at=None if verdict is PartVerdict.OK else _look_at(sight, photo, found),
     )
 

@@ -38,8 +38,9 @@ LIKE_NOTHING = -1.3
 HIDDEN_ALONE = 0.0  # logit 'in sight' below which a part without wrong shots is hidden
 UNASKED = -math.inf  # in place of the logit of a wrong state that nobody has asked for
 
-# What the comparer's answer holds, by column; see ``Networks.compare``.
-SAME, SIGHT, DX, DY, LOG_SCALE, TURN, LOG_ERROR_SHIFT, LOG_ERROR_TURN = range(8)
+# What the comparer's answer holds, by column; see ``Networks.compare``. Its column for the turn
+# stays at 0 whatever a part is turned by (``gauge`` measures turns).
+SAME, SIGHT, DX, DY, _LOG_SCALE, _TURN, LOG_ERROR_SHIFT, _LOG_ERROR_TURN = range(8)
 
 
 @dataclass(frozen=True)
@@ -73,7 +74,6 @@ class Answer:
         shift: (2,) offset from the place where it was looked for, shares of the root of
             the patch's pixels.
         shift_error: expected error of the shift, likewise.
-        turn_deg: turn against the shots, clockwise.
         learnt: state to score of the part's own linear judge; empty where there is none.
         hardest: least logit that a right shot of this part, or of one like it, got when judged
             by the other shots: how unlike each other right parts can look here.
@@ -84,7 +84,6 @@ class Answer:
     sight: float
     shift: NDArray[np.float64]
     shift_error: float
-    turn_deg: float
     learnt: dict[str, float] = field(default_factory=dict)
     hardest: float = UNTRIED
 
@@ -176,7 +175,6 @@ def _answer(right: F32, look: Look) -> Answer:
         sight=float(right[SIGHT]),
         shift=right[[DX, DY]].astype(np.float64),
         shift_error=float(np.exp(np.clip(right[LOG_ERROR_SHIFT], -6, 2))),
-        turn_deg=math.degrees(float(right[TURN])),
         learnt={} if look.expert is None else look.expert.scores(look.maps),
         hardest=look.hardest,
     )

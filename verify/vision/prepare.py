@@ -28,9 +28,9 @@ from .taught import (
     PartFrame,
     TaughtMachine,
     TaughtView,
-    hardest_right,
     lay_out,
 )
+from .trial import hardest_right
 
 MOST_MADE = 18  # counter-examples of one fault
 READ_SIDE = 1600  # longer side that shots are read at, at least

@@ -7,7 +7,7 @@ and of the networks, so that it is never stale; the oldest files go when there a
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -17,14 +17,14 @@ from numpy.typing import NDArray
 
 from ..domain import Part, View
 from . import frame as fr
-from . import relief, window
+from . import gauge, relief, window
 from .align import Placement, cells_inside
 from .finding import Anchor, inside_polygon
 from .frame import F32, F64, Levels, Region
-from .judge import RIGHT, UNTRIED, Answer, Look, compare
+from .gauge import Gauge
+from .judge import RIGHT, UNTRIED, Look
 from .learnt import Expert, completed, fit
 from .locate import Template
-from .network import Networks
 from .novelty import Cells, own_cells
 from .pose import Ground, Sought
 from .quality import LEAST_SEEN, Whole, whole
@@ -348,6 +348,21 @@ class TaughtView:
     def _shots(self) -> dict[str, dict[str, F32]]:
         return {}
 
+    def gauge_of(self, frame: PartFrame) -> Gauge | None:
+        """Return how to measure a part by its own right shots; None where there are too few."""
+        part = frame.part
+        if part.id not in self._gauges:
+            own = (e for e in self.examples if e.part == part.id and e.state == part.expect)
+            right = [e.maps.astype(np.float32) for e in own]
+            outline = fr.apply(frame.patch_from_master, frame.outline)
+            cells = self.layout.own_cells(frame)
+            self._gauges[part.id] = gauge.learn(right, frame.mask, cells, outline)
+        return self._gauges[part.id]
+
+    @cached_property
+    def _gauges(self) -> dict[str, Gauge | None]:
+        return {}
+
     def burnt_of(self, frame: PartFrame) -> float:
         """Return the largest share of a part burnt out in a right shot: white parts shine."""
         own = (e for e in self.examples if e.part == frame.part.id)
@@ -360,39 +375,3 @@ class TaughtMachine:
 
     views: tuple[TaughtView, ...]
     digest: str
-
-
-def leave_one_out(net: Networks, view: TaughtView) -> list[tuple[PartFrame, Example, Answer]]:
-    """Judge every shot of every part by the others; what no other right shot shows is left out."""
-    tried = list(_tried(view))
-    looks = [view.look_of(frame, _cut(example), example.shot) for frame, example in tried]
-    return [(*who, answer) for who, answer in zip(tried, compare(net, looks), strict=True)]
-
-
-def hardest_right(net: Networks, view: TaughtView) -> dict[str, float]:
-    """Return how unlike each other the right shots of a part can look, by part.
-
-    Each right shot is judged by the others; of a part and those like it, the least logit
-    counts. Only parts that nothing but right shots are known of, in two shots or more, have one.
-    """
-    alone = {f.part.id for f in view.frames if set(view.examples_of(f)) == {RIGHT}}
-    tried = [(frame, example) for frame, example in _tried(view) if frame.part.id in alone]
-    # The linear judge says nothing here, and fitting it anew for each shot takes long.
-    looks = [Look(_cut(e), f.mask, view.shots_of(f, without=e.shot)) for f, e in tried]
-    least: dict[str, float] = {}
-    for (frame, _), answer in zip(tried, compare(net, looks), strict=True):
-        least[frame.part.look] = min(least.get(frame.part.look, answer.right), answer.right)
-    return {f.part.id: least[f.part.look] for f in view.frames if f.part.look in least}
-
-
-def _tried(view: TaughtView) -> Iterator[tuple[PartFrame, Example]]:
-    """Yield each part's own examples that a right shot beside their own can judge."""
-    for frame in view.frames:
-        for example in view.examples:
-            if example.part == frame.part.id and RIGHT in view.examples_of(frame, example.shot):
-                yield frame, example
-
-
-def _cut(example: Example) -> F32:
-    """Return (1, 64, h, w) maps of an example, as of one cut."""
-    return example.maps[None].astype(np.float32)

@@ -13,7 +13,8 @@ from ..teach_report import Because, PartCheck, StateCheck, TeachReport, ViewChec
 from .judge import Answer, Calibration, load_calibration
 from .network import Networks
 from .prepare import teach_machine
-from .taught import Example, PartFrame, TaughtView, leave_one_out
+from .taught import Example, PartFrame, TaughtView
+from .trial import leave_one_out
 
 APART_FROM = 0.9  # separability below which states count as looking alike
 ENOUGH_SHOTS = 2  # of each wrong state, below which one more is asked for

@@ -12,6 +12,7 @@ class FlaggedPart:
     """One flagged part, beside its reference.
 
     Attributes:
+        measured: numbers that were taken and are not usual; empty for none.
         part, reference: cut-outs at the same scale; empty where there are none.
         said: the last word on it; empty for none.
         states: what it may be wrong as: id and words; the likely one first.
@@ -25,6 +26,7 @@ class FlaggedPart:
     store: str
     title: str
     message: str
+    measured: str
     when: str
     by: str
     part: str

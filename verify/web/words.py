@@ -8,7 +8,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from verify.domain import Phase, View
+from verify.domain import Measure, Phase, View
+from verify.measured import LENGTH, TURN, noteworthy
 from verify.rebuild.holds import Hold, HoldReason
 from verify.rebuild.people import Role
 from verify.rebuild.replay import Standing
@@ -153,6 +154,25 @@ def _taken_for(found: Mapping[str, Any], view: View | None) -> str | None:
     part = next((p for p in view.parts if p.id == found["id"]), None) if view else None
     fault = part.fault(found["found"]) if part else None
     return fault.with_part if fault else None
+
+
+def measured(found: Mapping[str, Any], language: Language) -> str:
+    """Return what was measured of a part and is not usual, in a few words; else nothing."""
+    taken = [
+        Measure(m["name"], m["value"], m["unit"])
+        for m in found["measures"]
+        if m["value"] is not None
+    ]
+    return ", ".join(_measure(one, language) for one in noteworthy(found["turn_deg"], taken))
+
+
+def _measure(taken: Measure, language: Language) -> str:
+    value = language.number(round(taken.value))
+    if taken.name == LENGTH:
+        return language.say("length %(value)s %% of right ones", value=value)
+    if taken.name == TURN:
+        return language.say("turned %(value)s°", value=value)
+    return language.say("up to %(value)s %(unit)s out of place", value=value, unit=taken.unit)
 
 
 def fix(found: Mapping[str, Any], view: View | None, language: Language) -> str:

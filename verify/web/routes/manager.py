@@ -156,6 +156,7 @@ def _part(visit: Visit, found: Flagged) -> FlaggedPart:
         store=site.name,
         title=words.title_of(view, found.part, language),
         message=words.finding(found.finding, view, language),
+        measured=words.measured(found.finding, language),
         when=language.moment(from_rfc3339(found.at), site.zone),
         by=names.get(found.by, found.by),
         part=f"{base}/part/{found.part}.jpg" if drawn and found.finding["outline"] else "",
