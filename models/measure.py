@@ -6,8 +6,10 @@ Every machine is taught with all its shots, and once for each number of ``--righ
 many right ones and no fault; the labelled photos are judged as the views of their labels. Of the
 teachings but the first only every ``--thin``-th photo is judged. Prints one line for each machine
 and way of teaching, and one for all machines together, as a Markdown table with exact 95 %
-intervals. ``--kept FILE`` gets what was said of each wrong part that was missed and of each right
-photo that was held, one JSON object a line. Ends with 0 when it ran, 2 if it was used wrongly.
+intervals. ``--detail`` adds what was made of each view and each wrong state with all shots.
+``--kept FILE`` gets every mistake, one JSON object a line: wrong parts that were missed, right
+photos that were held, judgeable ones that were refused and others that were passed. Ends with 0
+when it ran, 2 if it was used wrongly.
 """
 
 from __future__ import annotations
@@ -15,7 +17,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 
@@ -29,6 +31,8 @@ from verify.settings import usable_cores
 from verify.vision.pipeline import Checked, Checker
 
 ALL = "all shots"
+VIEW_HEADS = ("machine", "view", "wrong parts missed", "named", "right photos held", "AUROC")
+STATE_HEADS = ("view", "wrong state", "missed", "named")
 HEADS = (
     "taught with", "machine", "photos", "wrong parts missed", "named", "right photos held",
     "wrong photos passed", "judgeable refused", "AUROC", "log loss", "calibration error",
@@ -40,10 +44,13 @@ def main() -> int:
     try:
         sets = [(read_machine(Path(folder)), Path(labels)) for folder, labels in asked.set]
         labelled = [(machine, read_labels(labels, machine)) for machine, labels in sets]
-        print("| " + " | ".join(HEADS) + " |\n|" + "---|" * len(HEADS), flush=True)
-        for number, count in enumerate((None, *asked.right_shots)):
-            thin = asked.thin if number else 1
-            measure([(m, shots[::thin]) for m, shots in labelled], count, asked)
+        print(head(HEADS), flush=True)
+        whole = measure(labelled, None, asked)
+        for count in asked.right_shots:
+            measure([(m, shots[:: asked.thin]) for m, shots in labelled], count, asked)
+        if asked.detail:
+            print(f"\n{head(VIEW_HEADS)}", *view_lines(whole), sep="\n")
+            print(f"\n{head(STATE_HEADS)}", *state_lines(whole), sep="\n")
     except (VerifyError, ValueError) as error:
         print(f"measure: {error}", file=sys.stderr)
         return 2
@@ -61,11 +68,14 @@ def read_words(words: Sequence[str]) -> argparse.Namespace:
     )
     parser.add_argument("--right-shots", nargs="*", type=int, default=(), metavar="COUNT")
     parser.add_argument("--thin", type=int, default=1, help="for right shots alone (%(default)s)")
+    parser.add_argument("--detail", action="store_true", help="tables of views and wrong states")
     parser.add_argument("--kept", type=Path, help="file for the mistakes")
     parser.add_argument(
         "--jobs", type=int, default=usable_cores(), help="photos at a time (%(default)s)"
     )
     asked = parser.parse_args(words)
+    if any(count < 1 for count in asked.right_shots):
+        parser.error("--right-shots must be 1 or more: the master is one of them")
     if asked.thin < 1:
         parser.error(f"--thin must be 1 or more, not {asked.thin}")
     return asked
@@ -75,19 +85,22 @@ def measure(
     sets: Sequence[tuple[Machine, Sequence[LabelledShot]]],
     count: int | None,
     asked: argparse.Namespace,
-) -> None:
-    """Teach every machine with ``count`` right shots (None: all shots), judge, print."""
+) -> dict[str, ScoreReport]:
+    """Teach every machine with ``count`` right shots (None: all shots), judge, print, return."""
     taught = ALL if count is None else f"{count} right"
     every: list[tuple[LabelledShot, Result]] = []
+    reports = {}
     for machine, shots in sets:
         less = machine if count is None else right_shots(machine, count)
         checker = Checker(less, threads=1)
         pairs = [(s, c.result) for s, c in judged(checker, shots, asked.jobs, taught)]
-        keep(asked.kept, taught, machine.id, report_of(pairs))
-        print(line(taught, machine.id, report_of(pairs)), flush=True)
+        report = reports[machine.id] = report_of(pairs)
+        keep(asked.kept, taught, machine.id, report)
+        print(line(taught, machine.id, report), flush=True)
         every += pairs
     if len(sets) > 1:
         print(line(taught, "together", report_of(every)), flush=True)
+    return reports
 
 
 def judged(
@@ -115,6 +128,36 @@ def line(taught: str, machine: str, report: ScoreReport) -> str:
     numbers = (p.auroc, p.log_loss, p.calibration_error)
     cells = [taught, machine, str(group.photos), *map(_share, shares), *map(_number, numbers)]
     return "| " + " | ".join(cells) + " |"
+
+
+def head(names: Sequence[str]) -> str:
+    """Return the two lines that a Markdown table begins with."""
+    return "| " + " | ".join(names) + " |\n|" + "---|" * len(names)
+
+
+def view_lines(reports: Mapping[str, ScoreReport]) -> Iterator[str]:
+    """Yield a line for each view of each machine."""
+    for machine, report in reports.items():
+        for view, group in report.views.items():
+            shares = group.parts.missed, group.parts.named, group.verdicts.false_hold
+            cells = [machine, view, *map(_share, shares), _number(group.probabilities.auroc)]
+            yield "| " + " | ".join(cells) + " |"
+
+
+def state_lines(reports: Mapping[str, ScoreReport]) -> Iterator[str]:
+    """Yield a line for each wrong state of each view, all machines and parts together."""
+    missed: dict[tuple[str, str], Proportion] = {}
+    named: dict[tuple[str, str], Proportion] = {}
+    for row in (row for report in reports.values() for row in report.states):
+        key = (row.view, row.state)
+        missed[key] = _sum(missed.get(key), row.counts.missed)
+        named[key] = _sum(named.get(key), row.counts.named)
+    for key, share in missed.items():
+        yield "| " + " | ".join([*key, _share(share), _share(named[key])]) + " |"
+
+
+def _sum(one: Proportion | None, other: Proportion) -> Proportion:
+    return other if one is None else Proportion(one.count + other.count, one.total + other.total)
 
 
 def _share(value: Proportion) -> str:

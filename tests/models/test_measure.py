@@ -76,16 +76,25 @@ def test_the_table_says_what_a_score_says(
     assert len(holds) >= held.count
 
 
+def test_views_and_wrong_states_add_up(
+    board: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    sets = ("--set", board, tmp_path / "labels.toml") * 2  # the same twice
+    assert run(monkeypatch, *sets, "--jobs", 1, "--detail") == 0
+    tables = capsys.readouterr().out.split("\n\n")
+    views, states = rows(tables[1]), rows(tables[2])
+    assert [line[:2] for line in views[2:]] == [["painted", "board"]]
+    assert states[2][:2] == ["board", "missing"]
+    assert " of 1 (" in states[2][2]
+
+
 @pytest.mark.parametrize("words", [("--right-shots", 0), ("--thin", 0)])
 def test_wrong_words_are_refused(
     board: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: tuple[object, ...],
 ) -> None:  # fmt: skip
     asked = ("--set", board, tmp_path / "labels.toml", "--jobs", 1, *words)
-    if words[0] == "--thin":
-        with pytest.raises(SystemExit, match="2"):
-            run(monkeypatch, *asked)
-    else:
-        assert run(monkeypatch, *asked) == 2
+    with pytest.raises(SystemExit, match="2"):
+        run(monkeypatch, *asked)
 
 
 def test_a_folder_that_is_not_there_is_named(

@@ -104,11 +104,11 @@ def _place_shots(
     placed: list[_Placed] = []
     left_out: list[str] = []
     shots = layout.view.all_shots
-    read = each(lambda shot: _read_shot(machine, net, shot), shots, net.threads)
+    read = each(lambda nth: _read_shot(machine, net, *nth), enumerate(shots), net.threads)
     for number, (shot, (photo, levels, tokens)) in enumerate(zip(shots, read, strict=True)):
         if progress is not None:
             progress(f"{layout.view.id}: {shot.file}")
-        if number == 0:
+        if tokens is None:
             home = fr.inverse(layout.crop_from_master @ photo.to_full_matrix)
             found: align.Placement | None = align.Placement(home, np.inf)
         else:
@@ -187,12 +187,12 @@ def _whole(part: PartFrame, patch_from_photo: F64, scene: relief.Scene) -> bool:
 
 
 def _read_shot(
-    machine: Machine, net: Networks, shot: Shot
-) -> tuple[Photo, Levels, finding.PhotoTokens]:
-    """Read a shot and describe it for finding."""
+    machine: Machine, net: Networks, number: int, shot: Shot
+) -> tuple[Photo, Levels, finding.PhotoTokens | None]:
+    """Read a shot and, but for the master, whose place is known, describe it for finding."""
     photo = read_photo(machine.folder / shot.file, max_side=READ_SIDE)
     levels = fr.Levels(photo.bgr)
-    return photo, levels, finding.describe_photo(net, levels)
+    return photo, levels, finding.describe_photo(net, levels) if number else None
 
 
 def _place_shot(
