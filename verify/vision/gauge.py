@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -78,7 +79,7 @@ class Look:
 
     def take(self, maps: F32) -> Taken:
         """Measure a part in (64, h, w) maps of its patch."""
-        table = _Table(self.mean, maps)
+        table = _Table(self.mean.reshape(len(self.mean), -1)[:, self._used], maps)
         turned = self._warped(table, [_turn(t) for t in TURNS])
         turn = _peak(TURNS, turned)
         stretched = self._warped(table, [_turn(turn) @ self._stretch(s) for s in STRETCHES])
@@ -91,18 +92,26 @@ class Look:
             (_steep(stretched), _steep(turned)),
         )
 
+    @cached_property
+    def _used(self) -> NDArray[np.intp]:
+        """Indices of the cells that are looked at; the others are not worked out."""
+        return np.flatnonzero(_near(self.mask) | self.cells)
+
+    def _among_used(self, cells: Cells) -> NDArray[np.intp]:
+        return np.searchsorted(self._used, np.flatnonzero(cells))
+
     def _stretch(self, times: float) -> F64:
         out: F64 = np.eye(2) + (times - 1) * np.outer(self.along, self.along)
         return out
 
     def _warped(self, table: _Table, warps: Sequence[F64]) -> F64:
         """Return the likeness of the look under each warp about its middle, at its best shift."""
-        rows, columns = np.nonzero(_near(self.mask))
-        weight = np.maximum(self.mask[rows, columns], ROUND_WEIGHT)
-        at = np.column_stack([columns, rows]).astype(np.float64)
+        near = _near(self.mask)
+        weight = np.maximum(self.mask[near], ROUND_WEIGHT)
+        at = _places(near)
         middle = (np.array(self.mask.shape[::-1]) - 1) / 2
         shifts = np.stack(np.meshgrid(SHIFTS, SHIFTS), -1).reshape(-1, 1, 2)
-        mine = rows * self.mask.shape[1] + columns
+        mine = self._among_used(near)
         fits = [
             table.at(mine, (at - middle) @ warp.T + middle + shifts) @ weight / weight.sum()
             for warp in warps
@@ -111,12 +120,11 @@ class Look:
 
     def _out_of_place(self, table: _Table) -> tuple[float, float]:
         """Return how far the farthest stretch is moved, cells, and how like all is when moved."""
-        rows, columns = np.indices(self.cells.shape)
-        at = np.stack([columns.ravel(), rows.ravel()], -1).astype(np.float64)
         moves = np.stack(np.meshgrid(MOVES, MOVES), -1).reshape(-1, 1, 2)
-        like = table.at(np.arange(len(at)), at + moves).reshape(-1, *self.cells.shape)
-        own = self.cells.astype(np.float32)
-        fit = np.stack([_summed(plane * own) for plane in like]) / np.maximum(_summed(own), 1)
+        like = np.zeros((len(moves), *self.cells.shape), np.float32)
+        like[:, self.cells] = table.at(self._among_used(self.cells), _places(self.cells) + moves)
+        count = np.maximum(_summed(self.cells.astype(np.float32)), 1)
+        fit = np.stack([_summed(plane) for plane in like]) / count
         dear = DEAR * (moves**2).sum((1, 2))
         best = (fit - dear[:, None, None]).argmax(0)
         still = fit[int(dear.argmin())]
@@ -129,9 +137,10 @@ class Look:
 
 
 class _Table:
-    """The likeness of each cell of a look to each place of a patch's maps."""
+    """The likeness of some cells of a look to each place of a patch's maps."""
 
-    def __init__(self, mean: F32, maps: F32) -> None:
+    def __init__(self, cells: F32, maps: F32) -> None:
+        """``cells`` (64, N) of a look, each of length 1; ``maps`` (64, h, w)."""
         planes = np.ascontiguousarray(unit(maps.astype(np.float32)).transpose(1, 2, 0))
         self.size = np.array(planes.shape[1::-1])
         x, y = np.meshgrid(*((np.arange((n - 1) * FINE + 1) / FINE) for n in self.size))
@@ -139,12 +148,11 @@ class _Table:
         fine = np.asarray(cv2.remap(planes, *at, cv2.INTER_LINEAR), np.float32)
         self._wide = fine.shape[1]
         # between cells vectors are shorter than in them
-        self._like = mean.reshape(len(mean), -1).T @ unit(fine.transpose(2, 0, 1)).reshape(
-            len(mean), -1
-        )
+        fine = unit(fine.transpose(2, 0, 1)).reshape(len(cells), -1)
+        self._like: F32 = np.asarray(cells.T @ fine, np.float32)
 
     def at(self, cells: NDArray[np.intp], places: F64) -> F32:
-        """Return (..., N) likeness of N cells of the look to (..., N, 2) places, in cells.
+        """Return (..., N) likeness of N of the cells to (..., N, 2) places, in cells of the maps.
 
         Beyond the edge of the maps the edge counts.
         """
@@ -224,6 +232,12 @@ def _near(mask: F32) -> NDArray[np.bool_]:
     inside = (mask > min(0.2, float(mask.max()) / 2)).astype(np.uint8)
     out: NDArray[np.bool_] = cv2.dilate(inside, np.ones((3, 3), np.uint8)) > 0
     return out
+
+
+def _places(cells: Cells) -> F64:
+    """Return (N, 2) columns and rows of some cells, row by row."""
+    rows, columns = np.nonzero(cells)
+    return np.column_stack([columns, rows]).astype(np.float64)
 
 
 def _turn(degrees: float) -> F64:
