@@ -199,7 +199,7 @@ def test_the_file_is_one_that_the_product_reads(tmp_path: Path) -> None:
     fitted = calibrate.with_lines(OLD, weights, lines)
     calibrate.write(fitted, lines, asked, [source(tmp_path)], "0" * 64)
     assert load_calibration(path) == fitted
-    said = Answer(1.0, {}, 0.0, np.zeros(2), 0.0, 0.0, {"": 0.4, "missing": -0.4}, 2.0)
+    said = Answer(1.0, {}, 0.0, np.zeros(2), 0.0, {"": 0.4, "missing": -0.4}, 2.0)
     by_hand = 1 / (1 + math.exp(-(0.5 * 1.0 + 0.25 * 0.8 - 0.3 * 2.0 + 0.1)))
     assert fitted.p_right(said) == pytest.approx(by_hand)
     made = json.loads(path.read_text())["made"]
@@ -220,9 +220,9 @@ def test_parts_that_were_not_seen_or_not_labelled_do_not_count(tmp_path: Path) -
     parts[1].p_right = None  # not seen
     parts.append(SimpleNamespace(id="d", p_right=0.2))
     answers = {
-        "a": Answer(2.0, {}, 0.0, np.zeros(2), 0.0, 0.0, hardest=1.5),
-        "c": Answer(2.0, {}, 0.0, np.zeros(2), 0.0, 0.0),
-        "d": Answer(-1.0, {"missing": 3.0}, 0.0, np.zeros(2), 0.0, 0.0),
+        "a": Answer(2.0, {}, 0.0, np.zeros(2), 0.0, hardest=1.5),
+        "c": Answer(2.0, {}, 0.0, np.zeros(2), 0.0),
+        "d": Answer(-1.0, {"missing": 3.0}, 0.0, np.zeros(2), 0.0),
     }
     shot = LabelledShot("1.jpg", tmp_path / "1.jpg", "one", {"d": "missing"}, frozenset("c"))
     taught: Any = SimpleNamespace(source=source(tmp_path), teaching="all shots", unshown=None)
