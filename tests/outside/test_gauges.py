@@ -18,6 +18,7 @@ from skimage.transform import AffineTransform, warp
 from verify.vision import frame as fr
 from verify.vision import gauge
 from verify.vision.frame import F32, F64, U8
+from verify.vision.locate import CELL
 from verify.vision.network import Networks
 from verify.vision.novelty import own_cells
 from verify.vision.taught import mask_of
@@ -131,7 +132,7 @@ def test_a_bent_part_is_out_of_place_by_about_as_much(spoon: Case, pixels: float
 
     picture = warp(spoon.photo, bent, mode="reflect")
     _, _, out = spoon.gauge.measure(spoon.described(picture, dark))
-    per_pixel = fr.local_scale(spoon.home, spoon.middle) / gauge.CELL
+    per_pixel = fr.local_scale(spoon.home, spoon.middle) / CELL
     assert out is not None
     if pixels:
         assert 0.4 * pixels < out / per_pixel < 1.2 * pixels

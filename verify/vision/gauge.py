@@ -23,7 +23,6 @@ from .novelty import Cells
 
 LEAST_SHOTS = 3  # right shots, without which nothing is known of how well a measure repeats
 MOST_SHOTS = 6
-CELL = 8  # pixels of a patch in one cell
 FINE = 4  # places in a cell at which the maps are looked up
 STRETCHES = np.exp(np.linspace(np.log(0.6), np.log(1.6), 21))
 TURNS = np.linspace(-40.0, 40.0, 21)  # degrees, clockwise
