@@ -15,7 +15,7 @@ from torch import Tensor, nn
 from torch.nn import functional as F
 
 # As in verify.vision.learnt, which needs OpenCV; a test holds them together.
-RIDGE, OUTSIDE, BLUR = 0.05, 0.15, 3
+RIDGE, OUTSIDE, BLUR = 0.01, 0.15, 3
 
 
 def features(maps: Tensor, mask: Tensor) -> Tensor:

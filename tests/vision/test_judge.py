@@ -13,6 +13,8 @@ import pytest
 from verify.errors import ModelError
 from verify.vision import judge
 from verify.vision.judge import (
+    LEAST_RIGHT,
+    MOST_MARGIN,
     RIGHT,
     UNTRIED,
     Answer,
@@ -58,6 +60,26 @@ def test_what_is_like_no_shot_is_doubted_however_the_linear_judge_leans() -> Non
     assert PLAIN.p_right(foreign) < 0.2
 
 
+def test_what_is_unlike_its_right_shots_is_not_ok_however_probable() -> None:
+    sure = {RIGHT: 0.9, "missing": -0.9}
+    known = replace(answer(LEAST_RIGHT, missing=-3.0), learnt=sure)
+    strange = replace(answer(LEAST_RIGHT - 0.01, missing=-3.0), learnt=sure)
+    assert PLAIN.vouches(known, 0.99)
+    assert not PLAIN.vouches(strange, 0.99)
+    assert PLAIN.vouches(known, PLAIN.beside.ok_from)
+    assert not PLAIN.vouches(known, PLAIN.beside.ok_from - 0.01)
+
+
+def test_a_margin_larger_than_right_shots_have_makes_nobody_surer() -> None:
+    known = replace(answer(1.0, missing=-2.0), learnt={RIGHT: 0.5, "missing": -0.5})
+    beyond = replace(known, learnt={RIGHT: 2.0, "missing": -3.0})
+    assert PLAIN.p_right(beyond) == PLAIN.p_right(known)
+    alone = replace(beyond, wrong={})
+    assert features_of(alone)[1] == MOST_MARGIN
+    against = replace(known, learnt={RIGHT: -1.0, "missing": 1.0})
+    assert features_of(against)[1] == -2.0  # what looks wrong may look as wrong as it likes
+
+
 def test_the_learnt_margin_is_0_where_one_kind_of_state_is_not_known() -> None:
     assert answer(2.0).learnt_margin == 0.0
     assert replace(answer(2.0), learnt={RIGHT: 0.7}).learnt_margin == 0.0
@@ -96,18 +118,18 @@ def test_probability_is_the_logistic_function_of_the_features() -> None:
     assert PLAIN.p_right(answer(0.0)) == 0.5
     assert PLAIN.p_right(answer(math.log(9))) == pytest.approx(0.9)
     assert features_of(answer(2.0))[2] == UNTRIED
-    likelier = replace(answer(2.0, missing=-1.0), learnt={RIGHT: 0.7, "missing": -0.8})
-    assert PLAIN.p_right(likelier) == pytest.approx(1 / (1 + math.exp(-(0.5 * 2.0 + 1.5))))
+    likelier = replace(answer(2.0, missing=-1.0), learnt={RIGHT: 0.2, "missing": -0.4})
+    assert PLAIN.p_right(likelier) == pytest.approx(1 / (1 + math.exp(-(0.5 * 2.0 + 0.6))))
 
 
 def test_probability_rises_with_the_margin_and_stays_between_0_and_1() -> None:
     values = [
         PLAIN.p_right(replace(answer(1.0, missing=-1.0), learnt={RIGHT: x, "missing": -x}))
-        for x in (-1e6, -3, -1, 0, 1, 3, 1e6)
+        for x in (-1e6, -3, -1, 0, 0.3, 1, 3, 1e6)
     ]
     assert values == sorted(values)
     assert 0.0 < values[0] < 1e-6
-    assert 1 - 1e-6 < values[-1] <= 1.0
+    assert values[3] < values[4] < values[-1] < 1.0
 
 
 class _CountingNet:

@@ -36,6 +36,12 @@ UNTRIED = 3.0
 # towels the likeliest state got -1.6 at most, a missing or turned part its own state's logit.
 LIKE_NOTHING = -1.3
 HIDDEN_ALONE = 0.0  # logit 'in sight' below which a part without wrong shots is hidden
+# Margin of the linear judge above which a part is no surer: what is altogether strange lies beyond
+# all states of its shots, and can have a large one.
+MOST_MARGIN = 1.0
+# Logit of the right state below which nothing is called ok, however probable. In 588 drawn photos
+# 96 % of the right parts lie above it, 95 % of what was altered into something strange below.
+LEAST_RIGHT = -1.75
 UNASKED = -math.inf  # in place of the logit of a wrong state that nobody has asked for
 
 # What the comparer's answer holds, by column; see ``Networks.compare``. Its column for the turn
@@ -209,9 +215,9 @@ class Calibration:
     What can be promised depends on what is known of a part, so each way has lines of its own.
 
     Attributes:
-        alone: for a part that only right shots are known of; features (right, learnt margin,
-            hardest).
-        beside: for one with a shot of a wrong state; features (right, learnt margin).
+        alone: for a part that only right shots are known of; features (right, learnt margin up
+            to ``MOST_MARGIN``, hardest).
+        beside: for one with a shot of a wrong state; features (right, that margin).
         sight_from: logit 'in sight' below which a part that looks like no known state is hidden.
     """
 
@@ -239,6 +245,14 @@ class Calibration:
         """Return the probability, 0 to 1, that the part is as expected."""
         return self.way(answer).p_right(features_of(answer))
 
+    def vouches(self, answer: Answer, p_right: float) -> bool:
+        """Say whether a part that is right with this probability may be called ok.
+
+        It must look like its right shots by itself: a part of another machine looks like no
+        state, and the linear judge, which knows only states that were shown, can be sure of it.
+        """
+        return p_right >= self.way(answer).ok_from and answer.right >= LEAST_RIGHT
+
 
 def features_of(answer: Answer) -> tuple[float, ...]:
     """Return what the probability of a part is worked out from, see ``Calibration``.
@@ -246,9 +260,10 @@ def features_of(answer: Answer) -> tuple[float, ...]:
     Beside a wrong state the linear judge says which of both it is; how like the wrong shots it is
     says nothing more, and of a state that nobody has shown it misleads.
     """
+    margin = min(answer.learnt_margin, MOST_MARGIN)
     if not answer.wrong:
-        return answer.right, answer.learnt_margin, answer.hardest
-    return answer.right, answer.learnt_margin
+        return answer.right, margin, answer.hardest
+    return answer.right, margin
 
 
 @lru_cache(maxsize=4)

@@ -22,7 +22,7 @@ from .frame import F32
 from .locate import unit
 from .novelty import Cells, Novelty
 
-RIDGE = 0.05
+RIDGE = 0.01
 OUTSIDE = 0.15  # weight of a cell outside the outline, where a state may show as well
 BLUR = 3  # cells over which maps are averaged, since no part is placed exactly
 STRANGE = 0.25  # weight of how strange a patch looks, beside features of length 1
