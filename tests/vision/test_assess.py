@@ -28,7 +28,6 @@ from tests.vision.painted import (
 from verify.domain import PartVerdict, PhotoVerdict, RetakeReason, Severity, photo_verdict
 from verify.machine_file import read_machine
 from verify.vision import frame as fr
-from verify.vision import judge
 from verify.vision.align import Placement
 from verify.vision.assess import PLAIN, Judged, assess
 from verify.vision.judge import Calibration, Way
@@ -141,7 +140,6 @@ def test_a_bright_part_counts_as_seen_where_it_is_surely_right(
 ) -> None:
     bias = Way((0.0, 0.0, 0.0, math.log(p_right / (1 - p_right))), ok_from=0.9, fault_to=0.1)
     monkeypatch.setattr(sys.modules[__name__], "CALIBRATION", replace(CALIBRATION, alone=bias))
-    monkeypatch.setattr(judge, "LEAST_RIGHT", -math.inf)
     said = judged(taught, paint({"right": painted.GLARE}), tmp_path, np.eye(3))
     assert {f.id: f.verdict for f in said.findings}["right"] is verdict
 

@@ -13,7 +13,6 @@ import pytest
 from verify.errors import ModelError
 from verify.vision import judge
 from verify.vision.judge import (
-    LEAST_RIGHT,
     MOST_MARGIN,
     RIGHT,
     UNTRIED,
@@ -58,16 +57,6 @@ def test_what_is_like_no_shot_is_doubted_however_the_linear_judge_leans() -> Non
     foreign = replace(answer(-6.0, missing=-7.0), learnt=sure)
     assert PLAIN.p_right(known) > 0.8
     assert PLAIN.p_right(foreign) < 0.2
-
-
-def test_what_is_unlike_its_right_shots_is_not_ok_however_probable() -> None:
-    sure = {RIGHT: 0.9, "missing": -0.9}
-    known = replace(answer(LEAST_RIGHT, missing=-3.0), learnt=sure)
-    strange = replace(answer(LEAST_RIGHT - 0.01, missing=-3.0), learnt=sure)
-    assert PLAIN.vouches(known, 0.99)
-    assert not PLAIN.vouches(strange, 0.99)
-    assert PLAIN.vouches(known, PLAIN.beside.ok_from)
-    assert not PLAIN.vouches(known, PLAIN.beside.ok_from - 0.01)
 
 
 def test_a_margin_larger_than_right_shots_have_makes_nobody_surer() -> None:

@@ -23,7 +23,7 @@ from . import frame as fr
 from . import judge, pose, quality, relief, words
 from .align import CELL, Placement
 from .frame import F64, U8, Levels
-from .judge import Answer, Calibration, Look
+from .judge import Answer, Calibration, Look, Way
 from .measuring import measure
 from .network import Networks
 from .read import Photo
@@ -137,7 +137,7 @@ def _name_doubted(
     for sight, look in zip(sights, looks, strict=True):
         if sight.answer is None or sight.p_right is None:
             continue
-        if not calibration.vouches(sight.answer, sight.p_right):
+        if sight.p_right < calibration.way(sight.answer).ok_from:
             doubted.append((sight, look))
             answers.append(sight.answer)
     named = judge.compare_wrong(net, [look for _, look in doubted], answers)
@@ -192,7 +192,7 @@ def _finding(
     displaced = float(np.abs(answer.shift).max()) > DISPLACED_FROM and p > way.fault_to
     if displaced:
         p = min(p, way.fault_to)
-    verdict = _verdict(p, calibration, answer)
+    verdict = _verdict(p, way)
     if again and verdict is PartVerdict.FAULT and p > PLAIN:
         verdict = PartVerdict.UNSURE
     found = _found(part, answer, verdict, displaced)
@@ -227,11 +227,10 @@ def _look_at(sight: _Sight, photo: Photo, found: str) -> tuple[float, float] | N
     return float(x), float(y)
 
 
-def _verdict(p_right: float, calibration: Calibration, answer: Answer) -> PartVerdict:
-    if calibration.vouches(answer, p_right):
+def _verdict(p_right: float, way: Way) -> PartVerdict:
+    if p_right >= way.ok_from:
         return PartVerdict.OK
-    likely_wrong = p_right <= calibration.way(answer).fault_to
-    return PartVerdict.FAULT if likely_wrong else PartVerdict.UNSURE
+    return PartVerdict.FAULT if p_right <= way.fault_to else PartVerdict.UNSURE
 
 
 def _found(part: Part, answer: Answer, verdict: PartVerdict, displaced: bool) -> str:

@@ -39,9 +39,6 @@ HIDDEN_ALONE = 0.0  # logit 'in sight' below which a part without wrong shots is
 # Margin of the linear judge above which a part is no surer: what is altogether strange lies beyond
 # all states of its shots, and can have a large one.
 MOST_MARGIN = 1.0
-# Logit of the right state below which nothing is called ok, however probable. In 588 drawn photos
-# 96 % of the right parts lie above it, 95 % of what was altered into something strange below.
-LEAST_RIGHT = -1.75
 UNASKED = -math.inf  # in place of the logit of a wrong state that nobody has asked for
 
 # What the comparer's answer holds, by column; see ``Networks.compare``. Its column for the turn
@@ -244,14 +241,6 @@ class Calibration:
     def p_right(self, answer: Answer) -> float:
         """Return the probability, 0 to 1, that the part is as expected."""
         return self.way(answer).p_right(features_of(answer))
-
-    def vouches(self, answer: Answer, p_right: float) -> bool:
-        """Say whether a part that is right with this probability may be called ok.
-
-        It must look like its right shots by itself: a part of another machine looks like no
-        state, and the linear judge, which knows only states that were shown, can be sure of it.
-        """
-        return p_right >= self.way(answer).ok_from and answer.right >= LEAST_RIGHT
 
 
 def features_of(answer: Answer) -> tuple[float, ...]:
